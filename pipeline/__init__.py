@@ -1,0 +1,1 @@
+"""The pipeline: dropped exports to weekly norms."""

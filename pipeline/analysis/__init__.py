@@ -1,0 +1,1 @@
+"""Measurements -> sessions, results, norms (pure)."""

@@ -1,0 +1,86 @@
+"""The tables `norms` and `norm_percentiles`: what a group's size allows, a sentence for what it does not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from schemas.catalogue import Metric
+from schemas.models import polars_schema
+from schemas.tables import TABLES
+
+MINIMUM = 8  # fewer athletes than this: no values at all
+PERCENTILE_NEEDS = {5: 100, 10: 40, 25: 20, 50: MINIMUM, 75: 20, 90: 40, 95: 100}  # methods, C7
+_PAIRS = {20: "25 and 75", 40: "10 and 90", 100: "5 and 95"}
+_N = pl.col("n_athletes")
+
+
+def norm_tables(
+    groups: pl.DataFrame, populations: pl.DataFrame, catalogue: Mapping[str, Metric]
+) -> dict[str, pl.DataFrame]:
+    """`norms` and `norm_percentiles` of the populations that are written.
+
+    `groups` has a row a week, group and series: season, week, norms_version, label, metric, series_id,
+    n_athletes, mean, sd, shrunk_mean, shrunk_sd, and p05 …, low05 …, high05 … a percentile, NaN where there
+    is none. `populations` is the declared table.
+    """
+    written = populations.select("season", "label", "population_id", "parent_id")
+    units = {name: metric.unit for name, metric in catalogue.items()}
+    rows = groups.join(written, on=["season", "label"]).with_columns(
+        unit=pl.col("metric").replace_strict(units, return_dtype=pl.String)
+    )
+    moments = {name: MINIMUM for name in ("mean", "sd", "shrunk_mean", "shrunk_sd")}
+    points = {f"{what}{p:02d}": need for p, need in PERCENTILE_NEEDS.items() for what in ("p", "low", "high")}
+    shown = [_shown(name, need) for name, need in (moments | points).items()]
+    rows = rows.with_columns(*shown, withheld=_withheld()).sort(TABLES["norms"].key)
+    return {"norms": rows.select(_columns("norms")), "norm_percentiles": _long(rows)}
+
+
+def _columns(table: str) -> list[str]:
+    return list(polars_schema(TABLES[table]))
+
+
+def _shown(column: str, need: int) -> pl.Expr:
+    """A column with only the values that enough athletes stand behind."""
+    return pl.when(_N.ge(need)).then(pl.col(column).fill_nan(None)).alias(column)
+
+
+def _long(rows: pl.DataFrame) -> pl.DataFrame:
+    """A row a percentile, in the order of the key: every row seven times, its columns one after another."""
+    times = len(PERCENTILE_NEEDS)
+    again = rows[np.repeat(np.arange(rows.height), times)]
+    long = {
+        name: rows.select(f"{what}{p:02d}" for p in PERCENTILE_NEEDS).to_numpy().reshape(-1)
+        for what, name in (("p", "value"), ("low", "value_low"), ("high", "value_high"))
+    }
+    percentile = np.tile(np.array(list(PERCENTILE_NEEDS), dtype=np.int32), rows.height)
+    columns = {name: pl.Series(column) for name, column in {"percentile": percentile, **long}.items()}
+    named = again.with_columns(**columns).with_columns(pl.col(*long).fill_nan(None))
+    return named.with_columns(withheld=_withheld_percentile()).select(_columns("norm_percentiles"))
+
+
+def _too_few() -> pl.Expr:
+    """The sentence of a group that is too small to show anything of."""
+    noun = pl.when(_N == 1).then(pl.lit("athlete")).otherwise(pl.lit("athletes"))
+    widest = pl.col("parent_id").is_null()
+    wider = pl.when(widest).then(pl.lit(".")).otherwise(pl.lit(": see the wider group."))
+    return pl.format(f"Only {{}} {{}} here; at least {MINIMUM} are needed{{}}", _N, noun, wider)
+
+
+def _withheld() -> pl.Expr:
+    """What is left out of a row of `norms`, and how many athletes it needs; NULL where nothing is."""
+    sentence = pl.lit(None, pl.String)
+    for enough in reversed(_PAIRS):
+        needs = ", ".join(f"{pair} need {need}" for need, pair in _PAIRS.items() if need >= enough)
+        several = pl.format(f"Percentiles {needs} athletes; there are {{}} here.", _N)
+        sentence = pl.when(_N.lt(enough)).then(several).otherwise(sentence)
+    return pl.when(_N < MINIMUM).then(_too_few()).otherwise(sentence)
+
+
+def _withheld_percentile() -> pl.Expr:
+    """Why a percentile is left out, the row's own sentence where all is; NULL where it is shown."""
+    need = pl.col("percentile").replace_strict(PERCENTILE_NEEDS, return_dtype=pl.Int32)
+    short = pl.format("Percentile {} needs {} athletes; there are {} here.", pl.col("percentile"), need, _N)
+    return pl.when(_N < MINIMUM).then("withheld").when(need > _N).then(short)

@@ -1,0 +1,1 @@
+"""The facility folder: config files to checked settings, people and layouts; all mistakes at once."""

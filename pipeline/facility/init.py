@@ -1,0 +1,42 @@
+"""A new facility folder: the commented templates and the folders that the pipeline fills."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from pipeline.facility.packaged import data_folder
+from pipeline.facility.problems import ConfigError, Problem
+from pipeline.facility.settings import SETTINGS_FILE
+
+FOLDERS = ("inbox", "archive", "held", "warehouse", "published")
+_PRIVATE_FOLDERS = ("archive", "held")
+
+
+def init_facility(folder: Path) -> None:
+    """Make a facility folder with commented config; what is there already stays as it is.
+
+    Raises ConfigError where the folder is a facility already.
+    """
+    if (folder / SETTINGS_FILE).exists():
+        said = f"{folder} is a facility already, so nothing was changed"
+        advice = f"edit its {SETTINGS_FILE}, or name a new folder"
+        raise ConfigError([Problem(SETTINGS_FILE, None, None, f"{said}; {advice}")])
+    for name in FOLDERS:
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    for name in _PRIVATE_FOLDERS:
+        (folder / name).chmod(0o700)
+    templates = data_folder("config")
+    for source in _template_files(templates):
+        copy = folder / "config" / source.relative_to(templates)
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        if not copy.exists():
+            shutil.copyfile(source, copy)
+        if copy.suffix == ".csv":  # names and dates of people; Windows ignores the owner's rights
+            copy.chmod(0o600)
+
+
+def _template_files(templates: Path) -> list[Path]:
+    """The templates: files of config/ and config/layouts/, not the demo's."""
+    paths = [*templates.iterdir(), *(templates / "layouts").iterdir()]
+    return sorted(path for path in paths if path.is_file())

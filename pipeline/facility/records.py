@@ -1,0 +1,106 @@
+"""What the facility writes down beside people: corrections of rows, equipment, joined series."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.facility.people import unknown_devices, unknown_ids
+from pipeline.facility.problems import Problem, nearest_known
+from pipeline.facility.sheets import Column, read_sheet
+from schemas.catalogue import CATALOGUE
+from schemas.families import FAMILIES
+
+CORRECTIONS_FILE = "config/corrections.csv"
+EQUIPMENT_FILE = "config/equipment.csv"
+JOINS_FILE = "config/series_joins.csv"
+
+_CORRECTIONS = (
+    Column("made_on", "date"),
+    Column("made_by"),
+    Column("why"),
+    Column("device"),
+    Column("file_id"),
+    Column("line", "integer", "file_line"),
+    Column("athlete_id"),
+    Column("date", "date"),
+    Column("test"),
+    Column("trial", "integer"),
+    Column("action", filled=True, words={word: word for word in ("strike", "move", "relabel", "supply")}),
+    Column("field"),
+    Column("value"),
+)
+_EQUIPMENT = (
+    Column("kind", filled=True),
+    Column("label", also=("item",)),
+    Column("mass_kg", "number"),
+    Column("count", "integer"),
+)
+_JOINS = (
+    Column("made_on", "date"),
+    Column("made_by"),
+    Column("why"),
+    Column("metric", filled=True),
+    Column("label", filled=True),
+    Column("joined_to", filled=True),
+)
+
+
+@dataclass(frozen=True)
+class Records:
+    """Frames with the `line` in their file.
+
+    `corrections`: made_on, made_by, why, device, file_id, file_line (the CSV's `line`: in the export),
+    athlete_id, date, test, trial, action, field, value (text). `equipment`: kind, label, mass_kg, count.
+    `series_joins`: made_on, made_by, why, metric, label, joined_to (labels of series of that metric).
+    """
+
+    corrections: pl.DataFrame
+    equipment: pl.DataFrame
+    series_joins: pl.DataFrame
+
+
+def read_records(
+    folder: Path, ids: Collection[str], devices: Collection[str] | None
+) -> tuple[Records, list[Problem]]:
+    """These files of a facility folder, and all that is wrong with them. Absent files have no rows."""
+    corrections, problems = read_sheet(folder, CORRECTIONS_FILE, _CORRECTIONS)
+    problems += unknown_ids(corrections, CORRECTIONS_FILE, ids)
+    problems += unknown_devices(corrections, CORRECTIONS_FILE, devices)
+    for row in corrections.iter_rows(named=True):
+        problems += [Problem(CORRECTIONS_FILE, row["line"], key, text) for key, text in _correction(row, ids)]
+    equipment, found = read_sheet(folder, EQUIPMENT_FILE, _EQUIPMENT)
+    problems += found
+    joins, found = read_sheet(folder, JOINS_FILE, _JOINS)
+    problems += found
+    unknown = joins.filter(~pl.col("metric").is_in(list(CATALOGUE))).select("line", "metric")
+    problems += [
+        Problem(JOINS_FILE, line, "metric", f"{metric!r} is no metric; {nearest_known(metric, CATALOGUE)}")
+        for line, metric in unknown.iter_rows()
+    ]
+    return Records(corrections, equipment, joins), problems
+
+
+def _correction(row: dict[str, object], ids: Collection[str]) -> Iterator[tuple[str, str]]:
+    """What a correction lacks to be carried out: which rows it meets, and what is to become of them."""
+    action, field, value = row["action"], row["field"], row["value"]
+    if row["file_id"] is None and row["athlete_id"] is None:
+        yield "file_id", "say which rows are meant: give a file_id (with a line), or an athlete_id and a date"
+    if row["file_id"] is None and row["file_line"] is not None:
+        yield "line", "a line alone says nothing; give the file_id too"
+    if row["file_id"] is not None and not re.fullmatch("[0-9a-f]{16}([0-9a-f]{48})?", str(row["file_id"])):
+        yield "file_id", f"{row['file_id']!r} is no file_id, which has 16 or 64 of 0-9 and a-f (a text cell)"
+    if action == "move" and value not in ids:
+        near = nearest_known(str(value or ""), ids)
+        yield "value", f"move needs whose the rows are; {value or ''!r} is not on the roster; {near}"
+    if action in ("relabel", "supply"):
+        known = sorted({column.name for family in FAMILIES.values() for column in family.columns})
+        if field not in known:
+            near = nearest_known(str(field or ""), known)
+            yield "field", f"{field or ''!r} is no column of a trial table; {near}"
+        if value is None:
+            yield "value", f"{action} needs the value to write"

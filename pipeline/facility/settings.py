@@ -1,0 +1,252 @@
+"""`config/facility.toml` and `config/metrics.toml` as strict models."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import available_timezones
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from pipeline.facility.problems import Problem, nearest_known, shown
+from pipeline.facility.toml_file import check_model, read_toml
+from schemas.catalogue import CATALOGUE
+from schemas.families import FAMILIES
+
+SETTINGS_FILE = "config/facility.toml"
+METRICS_FILE = "config/metrics.toml"
+
+_DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+class StrictConfig(BaseModel):
+    """A table of a config file: unknown keys are errors, and values must have the declared type."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+def known_family(name: str) -> str:
+    """A device family's name; ValueError where there is none of that name."""
+    if name not in FAMILIES:
+        raise ValueError(f"{name!r} is no device family; {nearest_known(name, FAMILIES)}")
+    return name
+
+
+def known_timezone(name: str) -> str:
+    """A time zone's name; ValueError where there is none of that name."""
+    zones = available_timezones()
+    if name not in zones:
+        raise ValueError(f"{name!r} is no time zone; {nearest_known(name, zones)}. Such as Europe/Lisbon.")
+    return name
+
+
+def _time_of_day(value: object) -> object:
+    if isinstance(value, str) and re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+        return time.fromisoformat(value)
+    if isinstance(value, time):
+        return value
+    raise ValueError(f'{shown(value)} is no time of day; write it as "03:00"')
+
+
+def _moment(value: object) -> object:
+    """A date as its midnight; a date with time as it is."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return datetime.combine(value, time())
+    if isinstance(value, datetime) and value.tzinfo is not None:
+        raise ValueError(f"{value} has an offset from UTC; write the time as the device shows it, without")
+    return value
+
+
+def _month_day(value: str) -> str:
+    try:
+        datetime.strptime(f"2001-{value}", "%Y-%m-%d")
+    except ValueError:
+        raise ValueError(f'{value!r} is no month and day; write it as "09-01"') from None
+    return value
+
+
+def _weekday(value: str) -> str:
+    if value not in _DAYS:
+        raise ValueError(f"{value!r} is no day of the week; {nearest_known(value, _DAYS)}")
+    return value
+
+
+def _some_and_distinct(values: tuple[time, ...]) -> tuple[time, ...]:
+    if not values or len(set(values)) < len(values):
+        raise ValueError('expected one or more different times of day, such as ["03:00", "13:00"]')
+    return tuple(sorted(values))
+
+
+TimeOfDay = Annotated[time, BeforeValidator(_time_of_day)]
+Moment = Annotated[datetime, BeforeValidator(_moment)]
+Names = Annotated[tuple[str, ...], Field(strict=False)]
+Range = Annotated[tuple[float, float], Field(strict=False)]
+Seconds = Annotated[float, Field(ge=0)]
+Slots = Annotated[tuple[TimeOfDay, ...], Field(strict=False), AfterValidator(_some_and_distinct)]
+Timezone = Annotated[str, AfterValidator(known_timezone)]
+FamilyName = Annotated[str, AfterValidator(known_family)]
+
+
+def _apart(clock: tuple[ClockOffset, ...]) -> tuple[ClockOffset, ...]:
+    spans = sorted((c.from_ or datetime.min, c.to or datetime.max) for c in clock)
+    for (_, end), (start, _) in pairwise(spans):
+        if start < end:
+            raise ValueError(f"two entries overlap at {start}; end one where the next begins")
+    return clock
+
+
+class ClockOffset(StrictConfig):
+    """What is added to a device's written times from `from` (inclusive) to `to` (exclusive)."""
+
+    from_: Moment | None = Field(default=None, alias="from")
+    to: Moment | None = None
+    offset_seconds: float
+
+    @model_validator(mode="after")
+    def _forward(self) -> ClockOffset:
+        if self.from_ and self.to and self.to <= self.from_:
+            raise ValueError(f"`to` ({self.to}) must be after `from` ({self.from_})")
+        return self
+
+
+class Device(StrictConfig):
+    """A device: its family, first day, method (equal methods share series) and clock offsets."""
+
+    family: FamilyName
+    since: date | None = None
+    method: str = ""
+    clock: Annotated[tuple[ClockOffset, ...], Field(strict=False), AfterValidator(_apart)] = ()
+
+
+class Labels(StrictConfig):
+    """Words shown for a sport, position or level; they never forbid others."""
+
+    sport: dict[str, str] = {}
+    position: dict[str, str] = {}
+    competition_level: dict[str, str] = {}
+
+
+class Schedule(StrictConfig):
+    """When `watch` refreshes all and writes the weekly edition, in the facility's time zone."""
+
+    weekly_day: Annotated[str, AfterValidator(_weekday)] = "monday"
+    weekly_time: TimeOfDay = time(5)
+    nightly_time: TimeOfDay = time(3, 30)
+
+
+class Settings(StrictConfig):
+    """`config/facility.toml`."""
+
+    name: Annotated[str, Field(min_length=1)]
+    timezone: Timezone
+    units: Literal["metric", "us"] = "metric"
+    settle_seconds: Seconds = 10
+    settle_unfinished_seconds: Seconds = 60
+    day_start: TimeOfDay = time(3)
+    slots: Slots = (time(3),)
+    season_start: Annotated[str, AfterValidator(_month_day)] = "09-01"
+    guests: Names = ()
+    max_file_mb: Annotated[int, Field(gt=0)] = 2000
+    state_dir: str | None = None
+    squads: dict[str, str] = {}
+    labels: Labels = Labels()
+    devices: dict[str, Device] = {}
+    schedule: Schedule = Schedule()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _dependent_defaults(cls, data: Any) -> Any:
+        """A device's method is its id; nothing waits for a line's end where nothing waits at all."""
+        if not isinstance(data, dict):
+            return data
+        data = dict(data)
+        if data.get("settle_seconds") == 0:
+            data.setdefault("settle_unfinished_seconds", 0)
+        devices = data.get("devices")
+        if isinstance(devices, dict):
+            data["devices"] = {
+                name: {"method": name, **device} if isinstance(device, dict) else device
+                for name, device in devices.items()
+            }
+        return data
+
+    @property
+    def season_month_day(self) -> tuple[int, int]:
+        """Month and day on which a season begins."""
+        month, day = self.season_start.split("-")
+        return int(month), int(day)
+
+
+class MetricOverride(StrictConfig):
+    """A facility's own figures for a metric, in the metric's unit (typical errors: see the catalogue)."""
+
+    hard: Range | None = None
+    soft: Range | None = None
+    smallest_worthwhile: Annotated[float, Field(gt=0)] | None = None
+    typical_error_trial: Annotated[float, Field(gt=0)] | None = None
+    typical_error_session: Annotated[float, Field(gt=0)] | None = None
+
+
+@dataclass(frozen=True)
+class SettingsFile:
+    """`config/facility.toml`, as far as it can be read.
+
+    `families`: device -> its family as written (also where that is wrong), to check other files by; None
+    where the file is no TOML.
+    """
+
+    settings: Settings | None
+    families: dict[str, str] | None
+    problems: list[Problem]
+
+
+def read_settings(folder: Path) -> SettingsFile:
+    """The settings of a facility folder, or all that is wrong with them."""
+    file, problems = read_toml(folder / SETTINGS_FILE, SETTINGS_FILE)
+    if file is None:
+        return SettingsFile(None, None, problems)
+    settings, problems = check_model(Settings, file, file.data)
+    devices = file.data.get("devices")
+    written = devices.items() if isinstance(devices, dict) else ()
+    families = {
+        name: str(device.get("family")) if isinstance(device, dict) else "" for name, device in written
+    }
+    return SettingsFile(settings, families, problems)
+
+
+def read_overrides(folder: Path) -> tuple[dict[str, MetricOverride], list[Problem]]:
+    """`config/metrics.toml`, by metric id: those that are right, and all that is wrong. Absent: none."""
+    if not (folder / METRICS_FILE).is_file():
+        return {}, []
+    file, problems = read_toml(folder / METRICS_FILE, METRICS_FILE)
+    if file is None:
+        return {}, problems
+    overrides: dict[str, MetricOverride] = {}
+    for metric, entry in file.data.items():
+        if metric not in CATALOGUE:
+            near = nearest_known(metric, CATALOGUE)
+            problems.append(file.problem((metric,), f"{metric!r} is no metric; {near}"))
+            continue
+        override, wrong = check_model(MetricOverride, file, entry, (metric,))
+        problems += wrong
+        if override:
+            overrides[metric] = override
+            problems += [file.problem((metric, key), text) for key, text in _crossed(metric, override)]
+    return overrides, problems
+
+
+def _crossed(metric: str, override: MetricOverride) -> list[tuple[str, str]]:
+    """Limits that are upside down, or soft ones outside the hard ones."""
+    hard, soft = override.hard or CATALOGUE[metric].hard, override.soft or CATALOGUE[metric].soft
+    for key, (low, high) in (("hard", hard), ("soft", soft)):
+        if low >= high:
+            return [(key, f"the lower limit {low:g} must be below the upper limit {high:g}")]
+    if soft[0] < hard[0] or soft[1] > hard[1]:
+        key = "soft" if override.soft else "hard"
+        span = f"{hard[0]:g} to {hard[1]:g}"
+        return [(key, f"the soft limits {soft[0]:g} to {soft[1]:g} must lie within the hard limits {span}")]
+    return []

@@ -1,0 +1,1 @@
+"""Intake: a dropped file to trial rows and held rows."""

@@ -1,0 +1,191 @@
+"""Filled sheets to recorded answers: checked first, and what can't be taken is said by sheet and line."""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.facility.folder import Facility
+from pipeline.facility.problems import nearest_known
+from pipeline.intake.answers import LINE_WORDS, Answer, LineSubject, append_answers, me, name_subject
+from pipeline.intake.archive import utc_now
+from pipeline.intake.identity import DROPPED, normalise
+from pipeline.intake.sheets import Filled
+from schemas.codes import CODES
+
+NEW = "new"
+NEW_PEOPLE = "new_people.csv"
+NEW_PEOPLE_HEADER = ("athlete_id", "name", "birth_date", "sex", "aliases")
+_NAME_CODES = frozenset({"unknown_name", "ambiguous_name", "guest"})
+
+
+@dataclass
+class Answering:
+    """What came of filled sheets: answers recorded, people added, and what could not be taken."""
+
+    taken: int = 0
+    new_people: list[str] = field(default_factory=list)
+    refused: list[str] = field(default_factory=list)
+
+
+class _Desk:
+    """Gathers the answers of one sitting before any of it is written."""
+
+    def __init__(self, facility: Facility, held: pl.DataFrame) -> None:
+        self.ids = set(facility.athletes["athlete_id"])
+        self.devices = facility.settings.devices
+        self.held = held
+        self.answers: list[Answer] = []
+        self.people: dict[str, str] = {}
+        self.result = Answering()
+        self.at, self.by = utc_now(), me()
+
+    def refuse(self, row: Filled, why: str) -> None:
+        self.result.refused.append(f"{row.sheet}, line {row.line}: {why}")
+
+    def say(self, kind: str, subject: str, answer: str) -> None:
+        self.answers.append(Answer(self.at, self.by, kind, subject, answer))
+
+    def person(self, row: Filled, name: str) -> str | None:
+        """The athlete_id (or `drop`) that a sheet's answer about a name means; None where it means none."""
+        answer = row.answer
+        bracketed = re.search(r"\(([^()]+)\)$", answer)
+        wanted = bracketed.group(1) if bracketed else answer
+        if wanted.casefold() == DROPPED:
+            return DROPPED
+        if wanted.casefold() == NEW:
+            return self._new_person(name)
+        known = {i.casefold(): i for i in self.ids}
+        if wanted.casefold() in known:
+            return known[wanted.casefold()]
+        near = nearest_known(wanted, self.ids)
+        self.refuse(row, f"'{answer}' is no athlete_id; {near}. Write an athlete_id, `new` or `drop`.")
+        return None
+
+    def _new_person(self, name: str) -> str:
+        key = normalise(name)
+        if key not in self.people:
+            number = 1
+            while f"n{number:02d}" in self.ids:
+                number += 1
+            self.people[key] = f"n{number:02d}"
+            self.ids.add(self.people[key])
+            self.result.new_people.append(f"{self.people[key]} {_in_order(name)}")
+        return self.people[key]
+
+
+def _in_order(name: str) -> str:
+    """'Last, First' as 'First Last'."""
+    if name.count(",") == 1:
+        last, first = (part.strip() for part in name.split(","))
+        return f"{first} {last}".strip()
+    return name.strip()
+
+
+def take_answers(facility: Facility, held: pl.DataFrame, rows: Iterable[tuple[str, Filled]]) -> Answering:
+    """Record the answers of filled sheets: (kind of sheet, row).
+
+    `held`: held rows with file, line, code, field, seen, device, day. Writes config/answers.csv and
+    config/new_people.csv, on disk before this returns; `athletes.csv` is never written.
+    """
+    desk = _Desk(facility, held)
+    for kind, row in rows:
+        if kind == "names":
+            _take_name(desk, row)
+        else:
+            _take_line(desk, row)
+    _add_people(facility.config, desk)
+    desk.result.taken = append_answers(facility.config, desk.answers)
+    return desk.result
+
+
+def _take_name(desk: _Desk, row: Filled) -> None:
+    name, device = row.cells.get("name", ""), row.cells.get("device", "")
+    if device and device not in desk.devices:
+        desk.refuse(row, f"'{device}' is no device; {nearest_known(device, desk.devices)}.")
+        return
+    person = desk.person(row, name)
+    if person is not None:
+        desk.say("name", name_subject(name, device or None, None, None), person)
+
+
+def _take_line(desk: _Desk, row: Filled) -> None:
+    code, field_name = row.cells.get("code", ""), row.cells.get("field", "")
+    file_id, line = row.cells.get("file_id", "")[:16], row.cells.get("line", "")
+    if code not in CODES:
+        desk.refuse(row, f"'{code}' is no code of a held line; leave the other columns as they were.")
+        return
+    if not line:
+        desk.refuse(row, f"the whole file waits; an answer does not help. {CODES[code].remedy}")
+        return
+    if not line.isdecimal():
+        desk.refuse(row, f"'{line}' is no line number; leave the other columns as they were.")
+        return
+    found = desk.held.filter(
+        (pl.col("file") == file_id) & (pl.col("line") == int(line)) & (pl.col("code") == code)
+    )
+    if found.is_empty():
+        desk.refuse(row, "this line is no longer held, so there is nothing to answer.")
+        return
+    subject = str(LineSubject(file_id, int(line), code, field_name))
+    word = row.answer.casefold()
+    if code in _NAME_CODES and word != DROPPED:
+        _take_held_name(desk, row, found.row(0, named=True), code)
+    elif word in LINE_WORDS:
+        allowed = {DROPPED, *_words_for(code)}
+        if word in allowed:
+            desk.say("line", subject, word)
+        else:
+            desk.refuse(row, f"`{word}` does not answer {code}; expected: {', '.join(sorted(allowed))}.")
+    elif field_name and not _words_for(code):
+        desk.say("line", subject, row.answer)
+    else:
+        allowed = {DROPPED, *_words_for(code)}
+        desk.refuse(row, f"'{row.answer}' does not answer {code}; expected: {', '.join(sorted(allowed))}.")
+
+
+def _words_for(code: str) -> tuple[str, ...]:
+    """The words, beside `drop`, that answer a code; none where a value for the field does."""
+    words = {
+        "key_conflict": ("ok",),
+        "changed_at_source": ("ok",),
+        "possible_reexport": ("second_session", "correction"),
+    }
+    return words.get(code, ())
+
+
+def _take_held_name(desk: _Desk, row: Filled, held: dict[str, object], code: str) -> None:
+    """A name answered on one line: for all lines of that name and device; where several people share the
+    name, for that day only."""
+    name, device, day = str(held["seen"]), str(held["device"]), held["day"]
+    person = desk.person(row, name)
+    if person is None:
+        return
+    span = day if code == "ambiguous_name" and isinstance(day, date) else None
+    desk.say("name", name_subject(name, device, span, span), person)
+
+
+def _add_people(config: Path, desk: _Desk) -> None:
+    if not desk.people:
+        return
+    names = {normalise(entry.split(" ", 1)[1]): entry for entry in desk.result.new_people}
+    file = config / NEW_PEOPLE
+    fresh = not file.exists() or file.stat().st_size == 0
+    with file.open("a", encoding="utf-8", newline="") as stream:
+        writer = csv.writer(stream, lineterminator="\n")
+        if fresh:
+            writer.writerow(NEW_PEOPLE_HEADER)
+        for key, athlete_id in desk.people.items():
+            name = names.get(key, f"{athlete_id} {key}").split(" ", 1)[1]
+            writer.writerow((athlete_id, name, "", "", ""))
+        stream.flush()
+        os.fsync(stream.fileno())
+    if fresh:
+        file.chmod(0o600)

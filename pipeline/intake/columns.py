@@ -1,0 +1,245 @@
+"""From a layout's columns to typed values: text first, casts that never fail, every failed cell by line.
+
+Pure. Works on `cells` (the lines of a file as text, from `pipeline.reading`) and gives a frame with one
+column a target of the layout, plus problems with the columns line, code, field, seen, reason.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.intake.layouts import ColumnSource, DatedConstant, Layout
+from pipeline.reading.numbers import parse_integer, parse_quantity, quantum
+from pipeline.reading.table import WHITESPACE
+from pipeline.reading.times import parse_local, to_local
+from pipeline.reading.units import UNITS, dimension
+from schemas.core import Family, Field
+from schemas.models import DTYPES
+
+Overrides = Mapping[tuple[int, str], str]
+"""(line, field as shown) -> the text that a person put in place of the cell."""
+
+PROBLEMS = {
+    "line": pl.Int32,
+    "code": pl.String,
+    "field": pl.String,
+    "seen": pl.String,
+    "reason": pl.String,
+}
+PLAIN_TARGETS = ("athlete", "session", "mark")
+
+
+@dataclass
+class Typed:
+    """Rows with typed targets (line, entry, ...), the problems found, and how many rows each line has."""
+
+    rows: pl.DataFrame
+    problems: list[pl.DataFrame] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Source:
+    """What a layout takes text from: the header's names to cell columns, and texts that hold for all rows."""
+
+    layout: Layout
+    family: Family
+    positions: Mapping[str, str]
+    constants: Mapping[str, str]
+    timezone: str
+    from_workbook: bool
+    overrides: Overrides
+
+
+def cell(source: Source, name: str) -> pl.Expr:
+    """The trimmed text of an export's column; null where it is one of the layout's words for nothing."""
+    text = pl.col(source.positions[name]).str.strip_chars(WHITESPACE)
+    return pl.when(~text.is_in(list(source.layout.file.null))).then(text)
+
+
+def text_of(source: Source, target: str, column: ColumnSource) -> pl.Expr:
+    """The text that a column of the layout has on each line, before any answer takes its place."""
+    if target in source.constants:
+        return pl.lit(source.constants[target], dtype=pl.String)
+    names = column.from_ or []
+    if len(names) == 1:
+        return cell(source, names[0])
+    joined = pl.concat_str([cell(source, name).fill_null("") for name in names], separator=" ")
+    joined = joined.str.strip_chars(WHITESPACE)
+    return pl.when(joined != "").then(joined)
+
+
+def with_answers(source: Source, label: str, text: pl.Expr) -> pl.Expr:
+    """The text, with what people answered in place of single cells."""
+    mine = {line: answer for (line, name), answer in source.overrides.items() if name == label}
+    if not mine:
+        return text
+    answered = pl.col("line").replace_strict(mine, default=None, return_dtype=pl.String)
+    return pl.coalesce(answered, text)
+
+
+def problems_where(
+    rows: pl.DataFrame, bad: pl.Expr, code: str, label: str, seen: pl.Expr, reason: str
+) -> pl.DataFrame:
+    """A problem for each row where `bad` holds; `{seen}` in the reason is replaced by what was seen."""
+    found = rows.filter(bad).select(
+        line=pl.col("line").cast(pl.Int32),
+        code=pl.lit(code),
+        field=pl.lit(label, dtype=pl.String),
+        seen=seen.cast(pl.String).str.slice(0, 200),
+    )
+    before, mark, after = reason.partition("{seen}")
+    shown = pl.col("seen").fill_null("nothing").str.slice(0, 60) if mark else pl.lit("")
+    return found.with_columns(reason=pl.concat_str(pl.lit(before), shown, pl.lit(after)))
+
+
+def type_target(
+    source: Source, target: str, column: ColumnSource, rows: pl.DataFrame, label: str, where: str, unit: str | None
+) -> Typed:
+    """Add a target as a typed column to rows that hold its text as `text:<target>`.
+
+    `label` is the field as held rows name it, `where` the place in the export as people see it. Adds
+    `quantum_<target>` for the family's measured values. A text that does not become a value gives a
+    problem; null stays null.
+    """
+    spec = None if target in PLAIN_TARGETS else source.family.field(target)
+    text = pl.col(f"text:{target}")
+    if column.map:
+        return _mapped(target, column, rows, label, where, text, spec)
+    if spec is None or spec.type == "text":
+        return Typed(rows.with_columns(text.alias(target)))
+    constant = column.value is not None
+    marks = (".", "") if constant else (source.layout.file.decimal, source.layout.file.thousands)
+    if spec.type == "integer":
+        value = parse_integer(text, *marks).cast(pl.Int32, strict=False)
+        typed = rows.with_columns(value.alias(target))
+        reason = f"In {where} there is '{{seen}}', which is no whole number."
+        bad = text.is_not_null() & pl.col(target).is_null()
+        return Typed(typed, [problems_where(typed, bad, "not_a_number", label, text, reason)])
+    if column.unit_from:
+        return _by_unit_column(source, column, rows, target, label, where, marks)
+    return _quantity(source, rows, target, label, where, unit or "1", marks)
+
+
+def _mapped(
+    target: str,
+    column: ColumnSource,
+    rows: pl.DataFrame,
+    label: str,
+    where: str,
+    text: pl.Expr,
+    spec: Field | None,
+) -> Typed:
+    words = dict(column.map or {})
+    # An answer may also use the field's own word.
+    known = {**{word: word for word in (spec.values if spec else ())}, **words}
+    dtype = DTYPES[spec.type] if spec is not None else pl.String
+    typed = rows.with_columns(text.replace_strict(known, default=None, return_dtype=pl.String).alias(target))
+    bad = text.is_not_null() & pl.col(target).is_null()
+    listed = ", ".join(sorted(words)[:12])
+    reason = f"In {where} there is '{{seen}}'; the layout's map knows: {listed}."
+    problems = [problems_where(typed, bad, "not_in_map", label, text, reason)]
+    return Typed(typed.with_columns(pl.col(target).cast(dtype, strict=False)), problems)
+
+
+def _quantity(
+    source: Source,
+    rows: pl.DataFrame,
+    target: str,
+    label: str,
+    where: str,
+    unit: str,
+    marks: tuple[str, str],
+) -> Typed:
+    text = pl.col(f"text:{target}")
+    typed = rows.with_columns(parse_quantity(text, unit, *marks).alias(target))
+    if target in source.family.values:
+        factor = UNITS[unit]
+        last_place = quantum(text, *marks) * factor.numerator / factor.denominator
+        typed = typed.with_columns(last_place.alias(f"quantum_{target}"))
+        if " or " in (source.family.field(target).unit or ""):
+            typed = typed.with_columns(pl.lit(dimension(unit)).alias("dimension"))
+    bad = text.is_not_null() & pl.col(target).is_null()
+    reason = f"In {where} there is '{{seen}}', which is no number in {unit} with the decimal mark '{marks[0]}'."
+    return Typed(typed, [problems_where(typed, bad, "not_a_number", label, text, reason)])
+
+
+def _by_unit_column(
+    source: Source,
+    column: ColumnSource,
+    rows: pl.DataFrame,
+    target: str,
+    label: str,
+    where: str,
+    marks: tuple[str, str],
+) -> Typed:
+    """A quantity whose unit stands in another column of the export."""
+    allowed = (source.family.field(target).unit or "1").split(" or ")
+    fitting = {u for u in UNITS if any(dimension(u) == dimension(a) for a in allowed if a in UNITS)}
+    unit_text = pl.col(f"unit:{target}")
+    parts: list[pl.DataFrame] = []
+    problems: list[pl.DataFrame] = []
+    for (unit,), part in rows.partition_by(f"unit:{target}", as_dict=True, maintain_order=True).items():
+        if unit in fitting:
+            typed = _quantity(source, part, target, label, where, str(unit), marks)
+            parts.append(typed.rows)
+            problems += typed.problems
+        else:
+            empty = pl.lit(None, dtype=pl.Float64)
+            parts.append(part.with_columns(empty.alias(target)))
+            bad = pl.col(f"text:{target}").is_not_null()
+            reason = f"The unit '{{seen}}' is not one of {', '.join(sorted(fitting))}."
+            problems.append(problems_where(part, bad, "unknown_unit", column.unit_from or "", unit_text, reason))
+    return Typed(pl.concat(parts, how="diagonal") if parts else rows, problems)
+
+
+def type_time(source: Source, column: ColumnSource, rows: pl.DataFrame) -> Typed:
+    """Add local, utc, time_known, seconds_known from the text of `performed_at`."""
+    text = rows["text:performed_at"]
+    fmt = column.format or ""
+    times = parse_local(text, fmt, iso_too=source.from_workbook)
+    explicit = to_local(times["utc"], source.timezone)
+    local = times.select(pl.coalesce(pl.lit(explicit), pl.col("local")).alias("local"))["local"]
+    typed = rows.with_columns(
+        local,
+        times["utc"],
+        time_known=times["time_known"].fill_null(False),
+        seconds_known=times["seconds_known"].fill_null(False),
+    )
+    shown = pl.col("text:performed_at")
+    bad = shown.is_not_null() & pl.col("local").is_null()
+    reason = f"There is '{{seen}}', which is no date and time written as {fmt}."
+    return Typed(typed, [problems_where(typed, bad, "bad_date", "performed_at", shown, reason)])
+
+
+def is_dated(column: ColumnSource) -> bool:
+    """Whether a column is a constant that changes with time."""
+    spans = column.value or ()
+    return len(spans) > 1 or any(span.from_ or span.until for span in spans)
+
+
+def dated_value(spans: Sequence[DatedConstant]) -> pl.Expr:
+    """The text of a constant that changes with time, by the local date; null outside all its spans.
+
+    `from` is inclusive, `until` exclusive; the first span that fits counts.
+    """
+    day = pl.col("local").dt.date()
+    chain = pl.lit(None, dtype=pl.String)
+    for span in reversed(spans):
+        fits = pl.lit(True)
+        if span.from_ is not None:
+            fits &= day >= span.from_
+        if span.until is not None:
+            fits &= day < span.until
+        chain = pl.when(fits).then(pl.lit(constant_text(span.is_))).otherwise(chain)
+    return chain
+
+
+def constant_text(value: object) -> str:
+    """A TOML constant as the text that would stand in a cell, with a decimal point."""
+    if isinstance(value, str):
+        return value
+    return json.dumps(value)

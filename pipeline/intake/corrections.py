@@ -1,0 +1,116 @@
+"""`config/corrections.csv` applied: a corrected row is a new version, the old one stays.
+
+Pure. Actions: strike (the row leaves), move (to another athlete), relabel (another test), supply (a fact that
+the device does not export). All that a correction names must hold for the rows it meets.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+
+from schemas.core import Family
+
+# Column of the corrections -> what it selects by.
+SELECTORS = {
+    "device": "device",
+    "file_id": "file_id",
+    "file_line": "line",
+    "athlete_id": "athlete_id",
+    "date": "date",
+    "test": "test",
+    "trial": "trial",
+}
+
+
+@dataclass
+class Corrected:
+    """Rows after the corrections, and the versions they took the place of (with cause and known_until)."""
+
+    rows: pl.DataFrame
+    superseded: pl.DataFrame
+
+
+def apply_corrections(family: Family, rows: pl.DataFrame, corrections: pl.DataFrame) -> Corrected:
+    """Apply corrections in order to the current rows of a family.
+
+    `rows` has the family's columns, athlete_id, device, file, line, local_date, version. Corrections of
+    another family's fields meet no rows here. Those that name nothing to be met are passed over.
+    """
+    earlier: list[pl.DataFrame] = []
+    for correction in corrections.iter_rows(named=True):
+        met = _met(family, rows, correction)
+        if met is None:
+            continue
+        change = _change(family, correction)
+        hit = rows.filter(met)
+        if hit.is_empty() or (change is None and correction["action"] != "strike"):
+            continue
+        struck = correction["action"] == "strike"
+        made_on = correction["made_on"]
+        until = datetime(made_on.year, made_on.month, made_on.day) if made_on else None
+        earlier.append(
+            hit.with_columns(
+                cause=pl.lit("strike" if struck else "correction"),
+                known_until=pl.lit(until, dtype=pl.Datetime("us")),
+                superseded_by=pl.lit(None, dtype=pl.String) if struck else (pl.col("version") + 1).cast(pl.String),
+            )
+        )
+        if struck:
+            rows = rows.filter(~met)
+        elif change is not None:
+            column, value = change
+            dtype = rows.schema[column]
+            new = pl.lit(value).cast(dtype, strict=False)
+            rows = rows.with_columns(
+                pl.when(met).then(new).otherwise(pl.col(column)).alias(column),
+                pl.when(met).then(pl.col("version") + 1).otherwise("version").alias("version"),
+                pl.when(met)
+                .then(pl.lit(until, dtype=pl.Datetime("us")))
+                .otherwise("known_from")
+                .alias("known_from"),
+            )
+    empty = rows.head(0).with_columns(
+        cause=pl.lit(None, dtype=pl.String),
+        known_until=pl.lit(None, dtype=pl.Datetime("us")),
+        superseded_by=pl.lit(None, dtype=pl.String),
+    )
+    return Corrected(rows, pl.concat([empty, *earlier], how="vertical_relaxed"))
+
+
+def _met(family: Family, rows: pl.DataFrame, correction: dict[str, object]) -> pl.Expr | None:
+    """Which rows a correction is about; None where it names nothing, or what this family does not have."""
+    named = {key: correction[name] for name, key in SELECTORS.items() if correction.get(name) not in (None, "")}
+    if not named:
+        return None
+    met = pl.lit(True)
+    for key, value in named.items():
+        if key == "date":
+            met &= pl.col("local_date") == value
+        elif key == "file_id":
+            text = str(value)
+            met &= pl.col("file").str.starts_with(text[:16])
+        elif key in ("device", "line", "athlete_id"):
+            met &= pl.col(key) == value
+        elif key == "trial" and family.numbered in rows.columns:
+            met &= pl.col(family.numbered) == value
+        elif key == "test":
+            column = next((c for c in ("test", "quantity") if c in rows.columns), None)
+            if column is None:
+                return None
+            met &= pl.col(column) == value
+    return met.fill_null(False)
+
+
+def _change(family: Family, correction: dict[str, object]) -> tuple[str, object] | None:
+    """(column, value) that a correction sets; None for a strike or a field this family does not have."""
+    action, value = correction["action"], correction["value"]
+    if action == "move":
+        return "athlete_id", value
+    names = {f.name for f in family.columns} | {"mark"}
+    column = correction["field"] or ("test" if action == "relabel" else None)
+    if action in ("relabel", "supply") and column in names:
+        return str(column), value
+    return None

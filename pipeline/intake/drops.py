@@ -1,0 +1,180 @@
+"""From the index of what was dropped to what was read: which drop stands for a content, and its reading."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+
+import polars as pl
+
+from pipeline.facility.folder import Facility
+from pipeline.intake import archive
+from pipeline.intake.archive import Drop
+from pipeline.intake.knowledge import Knowledge
+from pipeline.intake.read import Export, Reading, WholeFile, read_export
+from pipeline.intake.recognise import Claimed, recognise
+from pipeline.intake.resolve import FILE_DIGITS
+from pipeline.reading.lines import count_lines
+from pipeline.reading.split import UndecodableFile
+from pipeline.reading.workbook import UnreadableWorkbook
+from schemas.families import FAMILIES
+from schemas.internal import DROPS, PROBLEMS, SKIPPED, read_table
+from schemas.models import polars_schema
+
+# First bytes of files that are no table in any reading.
+_BINARY = {b"%PDF": "a PDF", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"GIF8": "a picture",
+           b"Rar!": "a packed archive", b"7z\xbc\xaf": "a packed archive", b"\x1f\x8b": "a packed file"}  # fmt: skip
+
+
+@dataclass
+class ReadDrop:
+    """One drop and what reading it gave; `reading` is None where the whole file waits."""
+
+    drop: Drop
+    state: str
+    n_lines: int | None
+    reading: Reading | None = None
+    waits: WholeFile | None = None
+
+
+@dataclass
+class Batch:
+    """Frames of the internal tables for some drops, and the lines that reading promised: drop_no, line, n."""
+
+    drop_nos: list[int]
+    tables: dict[str, pl.DataFrame]
+    promised: pl.DataFrame
+
+
+def read_content(drops: list[Drop], facility: Facility, knowledge: Knowledge) -> list[ReadDrop]:
+    """Read the drops of one content, in index order.
+
+    The first that a layout claims stands for the content, else the first; the others are repeated. (The same
+    bytes can be claimed in one folder and in no other.)
+    """
+    readings = []
+    for drop in drops:
+        readings.append(_read(drop, facility, knowledge))
+        if readings[-1].state == "read":
+            break
+    principal = next((r for r in readings if r.state == "read"), readings[0])
+    result = []
+    for drop in drops:
+        if drop.number == principal.drop.number:
+            result.append(principal)
+        else:
+            result.append(ReadDrop(drop, "repeated", principal.n_lines, principal.reading, principal.waits))
+    return result
+
+
+def _read(drop: Drop, facility: Facility, knowledge: Knowledge) -> ReadDrop:
+    limit = facility.settings.max_file_mb * 1_000_000
+    if drop.size > limit:
+        reason = f"It has {drop.size / 1e6:,.0f} MB; the limit is {facility.settings.max_file_mb} MB."
+        return ReadDrop(drop, "held", None, waits=WholeFile("too_large", reason))
+    data = archive.load(facility.archive, drop.file_id)
+    export = Export(PurePosixPath(drop.path).name, data)
+    refused = _refused(export)
+    if refused is not None:
+        state = "rejected" if refused.code == "unreadable" else "held"
+        return ReadDrop(drop, state, _count(data), waits=refused)
+    claimed = recognise(drop.path, export, facility.layouts, facility.faulty_layouts)
+    if isinstance(claimed, Claimed):
+        overrides = knowledge.overrides(drop.file_id[:FILE_DIGITS])
+        outcome = read_export(
+            export, claimed.layout, claimed.head, claimed.header_at, facility.settings.timezone, overrides
+        )
+        if isinstance(outcome, Reading):
+            return ReadDrop(drop, "read", outcome.n_lines, outcome)
+        claimed = outcome
+    return ReadDrop(drop, "held", _lines_of(export), waits=claimed)
+
+
+def _refused(export: Export) -> WholeFile | None:
+    """Why a file is not even tried."""
+    if not export.data:
+        return WholeFile("empty_file", "It has no bytes at all.")
+    for start, kind in _BINARY.items():
+        if export.data.startswith(start):
+            return WholeFile("unreadable", f"It is {kind}.")
+    if export.is_workbook:
+        try:
+            export.sheet(None, ".")
+        except UnreadableWorkbook as error:
+            return WholeFile("unreadable", str(error))
+    return None
+
+
+def _lines_of(export: Export) -> int | None:
+    return len(export.sheet(None, ".")) if export.is_workbook else _count(export.data)
+
+
+def _count(data: bytes) -> int | None:
+    encoding = "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8"
+    try:
+        return count_lines(data, encoding)
+    except UndecodableFile:
+        return None
+
+
+def as_batch(read: Iterable[ReadDrop], timezone: str) -> Batch:
+    """Frames of the internal tables for these drops."""
+    drops = list(read)
+    frames: dict[str, list[pl.DataFrame]] = {read_table(f).name: [] for f in FAMILIES.values()}
+    problems: list[pl.DataFrame] = []
+    skipped: list[pl.DataFrame] = []
+    promised: list[pl.DataFrame] = []
+    for item in drops:
+        if item.state == "repeated":
+            continue
+        number = pl.lit(item.drop.number, dtype=pl.Int32).alias("drop_no")
+        if item.reading is not None:
+            r = item.reading
+            frames[read_table(FAMILIES[r.layout.family]).name].append(r.rows.with_columns(number))
+            problems.append(r.problems.with_columns(number))
+            skipped.append(r.skipped.with_columns(number))
+            promised.append(r.rows_per_line.with_columns(number))
+        elif item.waits is not None:
+            whole = pl.DataFrame({"code": [item.waits.code], "reason": [item.waits.reason]})
+            problems.append(whole.with_columns(number))
+    tables = {
+        "_drops": pl.DataFrame([_drop_row(item, timezone) for item in drops], schema=polars_schema(DROPS), orient="row"),
+        "_problems": _stack(problems, polars_schema(PROBLEMS)),
+        "_skipped": _stack(skipped, polars_schema(SKIPPED)),
+    }  # fmt: skip
+    for family in FAMILIES.values():
+        table = read_table(family)
+        tables[table.name] = _stack(frames[table.name], polars_schema(table))
+    shape = {"drop_no": pl.Int32, "line": pl.Int32, "n": pl.UInt32}
+    return Batch([item.drop.number for item in drops], tables, _stack(promised, shape))
+
+
+def _stack(frames: list[pl.DataFrame], schema: dict[str, object]) -> pl.DataFrame:
+    empty = pl.DataFrame(schema=schema)  # type: ignore[arg-type]
+    stacked = pl.concat([empty, *frames], how="diagonal_relaxed")
+    return stacked.select(pl.col(name).cast(dtype) for name, dtype in schema.items())  # type: ignore[arg-type]
+
+
+def _drop_row(item: ReadDrop, timezone: str) -> tuple[object, ...]:
+    drop, reading = item.drop, item.reading
+    layout = reading.layout if reading else None
+    return (
+        drop.number,
+        drop.drop_id,
+        drop.file_id,
+        drop.path.encode("utf-8", "replace").decode(),
+        drop.received_at,
+        layout.layout if layout else None,
+        layout.family if layout else None,
+        layout.device if layout else None,
+        layout.method_version if layout else None,
+        (layout.columns["performed_at"].timezone if layout else None) or timezone,
+        item.state,
+        item.n_lines,
+        reading.first_line if reading else 1,
+        ", ".join(reading.unmapped) if reading and reading.unmapped else None,
+        any(c.unpivot for c in layout.columns.values()) if layout else False,
+    )
+
+

@@ -1,0 +1,109 @@
+"""Held rows: what waits, what was answered, what was released."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.intake.answers import LINE_WORDS
+from pipeline.intake.identity import DROPPED, normalise
+from pipeline.intake.knowledge import Knowledge
+from schemas.codes import CODES
+from schemas.models import polars_schema
+from schemas.tables import TABLES
+
+HELD_SCHEMA = {
+    "drop_no": pl.Int32,
+    "file": pl.String,
+    "line": pl.Int32,
+    "code": pl.String,
+    "field": pl.String,
+    "seen": pl.String,
+    "reason": pl.String,
+    "candidates": pl.String,
+    "state": pl.String,
+}
+HELD = list(HELD_SCHEMA)
+
+
+def left_out_lines(knowledge: Knowledge) -> pl.DataFrame:
+    """Lines of which somebody said `drop`: file, line, left_out (true)."""
+    lines = [key for key, words in knowledge.by_line().items() if DROPPED in words.values()]
+    return pl.DataFrame(
+        {"file": [file for file, _ in lines], "line": [line for _, line in lines]},
+        schema={"file": pl.String, "line": pl.Int32},
+    ).with_columns(left_out=pl.lit(True))
+
+
+def with_state(held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """Held rows with their state: answered where the line or the name was left out, else open."""
+    for name, dtype in HELD_SCHEMA.items():
+        if name not in held.columns:
+            held = held.with_columns(pl.lit(None, dtype=dtype).alias(name))
+    name_dropped = pl.col("name_dropped").fill_null(False) if "name_dropped" in held.columns else pl.lit(False)
+    return (
+        held.join(left_out_lines(knowledge), on=["file", "line"], how="left", maintain_order="left")
+        .with_columns(
+            state=pl.when(pl.col("left_out").fill_null(False) | name_dropped)
+            .then(pl.lit("answered"))
+            .otherwise(pl.lit("open"))
+        )
+        .select(pl.col(name).cast(dtype) for name, dtype in HELD_SCHEMA.items())
+    )
+
+
+def released_lines(drops: pl.DataFrame, held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """Lines that waited for an answer which let them go: held rows in the state released."""
+    files = {file: drop_no for file, drop_no in drops.select("file", "drop_no").reverse().iter_rows()}
+    waiting = set(held.select("file", "line", "code").iter_rows())
+    rows = [
+        (files[s.file_id], s.file_id, s.line, s.code, s.field or None, "released")
+        for s, answer in knowledge.line_answers.items()
+        if s.file_id in files
+        and answer.answer != DROPPED
+        and (s.file_id, s.line, s.code) not in waiting
+        and (answer.answer in LINE_WORDS or s.field)
+    ]
+    columns = ["drop_no", "file", "line", "code", "field", "state"]
+    frame = pl.DataFrame(rows, schema={c: HELD_SCHEMA[c] for c in columns}, orient="row")
+    sentences = {code.code: code.sentence for code in CODES.values()}
+    return frame.with_columns(
+        reason=pl.col("code").replace_strict(sentences, default="It was answered.", return_dtype=pl.String),
+        seen=pl.lit(None, dtype=pl.String),
+        candidates=pl.lit(None, dtype=pl.String),
+    ).select(HELD)
+
+
+def released_names(rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """Lines that waited for a name which was answered after their file came."""
+    if not knowledge.given_names:
+        return pl.DataFrame(schema=HELD_SCHEMA)
+    keys = {name: normalise(name) for name in rows["written_name"].unique()}
+    given = pl.col("key").replace_strict(knowledge.given_names, default=None, return_dtype=pl.Datetime("us"))
+    return (
+        rows.with_columns(key=pl.col("written_name").replace_strict(keys, default="", return_dtype=pl.String))
+        .filter(pl.col("athlete_id").is_not_null() & (given > pl.col("received_at")))
+        .select(
+            "drop_no", "file", "line", code=pl.lit("unknown_name"), field=pl.lit("athlete"), seen="written_name",
+            reason=pl.lit("Somebody said who this is."), candidates=pl.lit(None, dtype=pl.String),
+            state=pl.lit("released"),
+        )
+        .unique(maintain_order=True)
+        .select(HELD)
+    )  # fmt: skip
+
+
+def held_table(shown: pl.DataFrame) -> pl.DataFrame:
+    """The table `held_rows`; written names are left out, they are in the sheets only."""
+    remedies = {code.code: code.remedy for code in CODES.values()}
+    table = TABLES["held_rows"]
+    return (
+        shown.with_columns(
+            file_id="file",
+            value=pl.when(pl.col("field") != "athlete").then("seen").otherwise(None),
+            remedy=pl.col("code").replace_strict(remedies, return_dtype=pl.String),
+        )
+        .select(pl.col(c).cast(t) for c, t in polars_schema(table).items())
+        .unique(maintain_order=True)
+        .sort("file_id", "line", "code", "field", nulls_last=False)
+    )
+

@@ -1,0 +1,110 @@
+"""The history of each row: its versions in order, the current one in the trial table, the others kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.analysis.sessions import session_id, session_keys
+from pipeline.ids import text_ids
+from pipeline.intake.corrections import apply_corrections
+from pipeline.intake.knowledge import Knowledge
+from schemas.core import Family
+from schemas.models import polars_schema
+from schemas.tables import TABLES, columns_of
+
+
+@dataclass
+class FamilyTables:
+    """The family's trial table, the earlier versions of its rows, and the slots of its sessions."""
+
+    current: pl.DataFrame
+    superseded: pl.DataFrame
+    slots: pl.DataFrame
+
+
+def family_tables(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> FamilyTables:
+    """From rows with their fates to the family's tables; corrections are the last versions."""
+    versions = _versions(family, rows).with_columns(
+        local_time=pl.when("time_known").then(pl.col("here").dt.time()),
+        performed_at_utc="utc",
+        file_id="file",
+    )
+    current = versions.filter(pl.col("superseded_by").is_null()).with_columns(cause=pl.lit(None, dtype=pl.String))
+    earlier = versions.filter(pl.col("superseded_by").is_not_null()).with_columns(cause="next_cause")
+    corrected = apply_corrections(family, current, knowledge.corrections)
+    now = _flagged(_in_sessions(corrected.rows, knowledge))
+    old = pl.concat([earlier, corrected.superseded.select(earlier.columns)], how="vertical_relaxed")
+    shaped = now.select(pl.col(c).cast(t) for c, t in polars_schema(TABLES[family.table]).items())
+    slots = now.select("session_id", "session_date", "slot").unique()
+    return FamilyTables(shaped.sort("row_id"), _superseded(family, old, knowledge), slots)
+
+
+def _versions(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
+    """All versions of all rows, with row_id, trial_id, version and how long each was current."""
+    rows = rows.with_columns(
+        pl.coalesce(pl.col(family.numbered), pl.col("number")).alias(family.numbered),
+        last_seen=pl.col("drop_no").max().over("group"),
+    )
+    kept = rows.filter(pl.col("fate").is_in(["loaded", "superseding"]) & ~pl.col("line_held"))
+    number = pl.col(family.numbered).cast(pl.String).fill_null("")
+    keys = kept.select(
+        row=pl.concat_str(pl.lit(family.table), "base", number, separator="|"),
+        trial=pl.concat_str(pl.lit(family.table), "trial_base", number, separator="|"),
+    )
+    kept = kept.with_columns(row_id=text_ids(keys["row"]), trial_id=text_ids(keys["trial"]))
+    kept = kept.sort("row_id", "drop_no", "line").with_columns(
+        version=pl.int_range(1, pl.len() + 1, dtype=pl.Int32).over("row_id"), known_from="received_at"
+    )
+    following = pl.col("version").shift(-1).over("row_id")
+    return kept.with_columns(
+        known_until=pl.col("known_from").shift(-1).over("row_id"),
+        superseded_by=following.cast(pl.String),
+        next_cause=pl.col("cause").shift(-1).over("row_id"),
+        removed=_removed_at_source(family, kept),
+    )
+
+
+def _removed_at_source(family: Family, versions: pl.DataFrame) -> pl.Series:
+    """Whether a later file gives the row's very trial to another athlete, and no longer to this one.
+
+    Only where the time has seconds: then one device can't have had two people with equal values.
+    """
+    said = [pl.col(name).cast(pl.String).fill_null("") for name in (*family.natural_key, *family.values)]
+    saying = pl.concat_str("device", pl.col("utc").cast(pl.String), *said, separator="|")
+    timed = versions.select("row_id", "athlete_id", "last_seen", "seconds_known", saying=saying)
+    others = pl.col("athlete_id").n_unique().over("saying") > 1
+    gone = pl.col("last_seen") < pl.col("last_seen").max().over("saying")
+    return timed.select(removed=pl.col("seconds_known") & others & gone)["removed"]
+
+
+def _in_sessions(rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    keys = session_keys(
+        rows["here"], rows["time_known"], rows["slot_text"], knowledge.day_start, list(knowledge.slots)
+    )
+    rows = rows.with_columns(keys)
+    return rows.with_columns(
+        session_id=session_id(rows["athlete_id"], rows["session_date"], rows["slot"])
+    )
+
+
+def _flagged(rows: pl.DataFrame) -> pl.DataFrame:
+    """`flags` of trial rows: what their time and their mark say."""
+    codes = pl.concat_list(
+        pl.when("ambiguous").then(pl.lit("time_ambiguous")),
+        pl.when(pl.col("mark") != "ok").then("mark"),
+        pl.when("removed").then(pl.lit("removed_at_source")),
+    )
+    joined = codes.list.drop_nulls().list.sort().list.join(";")
+    return rows.with_columns(flags=pl.when(joined != "").then(joined))
+
+
+def _superseded(family: Family, old: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """Earlier versions, each with its row as JSON."""
+    table = TABLES["superseded_rows"]
+    rows = _flagged(_in_sessions(old, knowledge))
+    columns = [c for c in columns_of(TABLES[family.table]) if c in rows.columns]
+    as_json = pl.struct(columns).struct.json_encode()
+    shaped = rows.with_columns(row=as_json, source_table=pl.lit(family.table))
+    return shaped.select(pl.col(c).cast(t) for c, t in polars_schema(table).items()).sort("row_id", "version")

@@ -1,0 +1,282 @@
+"""Taking in: inbox to archive to rows as read to what is true now; and every later change of mind.
+
+`take_in`, `say_who`, `answer` and `retry` differ in what they add to what is known; all of them end in `update`,
+which reads what is not read yet, resolves everything, checks the law of rows and commits once.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.facility.folder import Facility, load_facility
+from pipeline.intake import archive
+from pipeline.intake.answering import Answering, take_answers
+from pipeline.intake.answers import Answer, append_answers, me, name_subject, read_answers
+from pipeline.intake.archive import Drop
+from pipeline.intake.drops import ReadDrop, as_batch, read_content
+from pipeline.intake.identity import Alias
+from pipeline.intake.knowledge import Clock, DeviceFacts, Knowledge, build_knowledge
+from pipeline.intake.law import check_read, check_resolved
+from pipeline.intake.questions import sheets_of
+from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
+from pipeline.intake.settle import Stamp, Waiting, settled_files
+from pipeline.intake.sheets import Filled, kind_of, read_filled, write_sheets
+from pipeline.warehouse.store import Warehouse
+from schemas.families import FAMILIES
+from schemas.internal import read_table
+
+Say = Callable[[str], None]
+READ_TABLES = tuple(read_table(family).name for family in FAMILIES.values())
+
+
+@dataclass
+class IntakeReport:
+    """What an intake did. `files`: rows of the table `files` that are new or changed, with their path."""
+
+    new_drops: int = 0
+    files: pl.DataFrame = field(default_factory=pl.DataFrame)
+    open_codes: dict[str, int] = field(default_factory=dict)
+    released: int = 0
+    waiting: list[Waiting] = field(default_factory=list)
+    sheets: list[str] = field(default_factory=list)
+    answering: Answering | None = None
+
+
+def knowledge_of(facility: Facility) -> Knowledge:
+    """What the facility's people have said, from its config and its recorded answers."""
+    settings = facility.settings
+    athletes = [
+        (row["athlete_id"], row["name"], list(row["aliases"]))
+        for row in facility.athletes.select("athlete_id", "name", "aliases").iter_rows(named=True)
+    ]
+    aliases = [
+        Alias(*row)
+        for row in facility.aliases.select(
+            "alias", "athlete_id", "device", "valid_from", "valid_until"
+        ).iter_rows()
+    ]
+    devices = {
+        name: DeviceFacts(d.family, d.since, tuple(Clock(c.from_, c.to, c.offset_seconds) for c in d.clock))
+        for name, d in settings.devices.items()
+    }
+    return build_knowledge(
+        athletes,
+        aliases,
+        list(settings.guests),
+        read_answers(facility.config),
+        facility.corrections,
+        settings.timezone,
+        f"{settings.day_start:%H:%M}",
+        tuple(f"{slot:%H:%M}" for slot in settings.slots),
+        devices,
+    )
+
+
+def take_in(facility: Facility, warehouse: Warehouse, say: Say) -> IntakeReport:
+    """Take in every settled file of the inbox; answered sheets among them are taken as answers."""
+    settings = facility.settings
+    settled, waiting = settled_files(
+        facility.inbox, settings.settle_seconds, settings.settle_unfinished_seconds, say=say
+    )
+    sheets = [path for path in settled if path.suffix.lower() == ".csv" and kind_of(_head(path)) is not None]
+    answering = None
+    if sheets:
+        answering = _take_sheets(facility, warehouse, sheets)
+        facility = load_facility(facility.folder)
+    taken = _into_archive(facility, {p: s for p, s in settled.items() if p not in sheets}, waiting)
+    report = update(facility, warehouse, say)
+    for path in taken:
+        path.unlink(missing_ok=True)
+    report.waiting, report.answering = waiting, answering
+    return report
+
+
+def _head(path: Path) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(2000)
+    except OSError:
+        return b""
+
+
+def _take_sheets(facility: Facility, warehouse: Warehouse, paths: list[Path]) -> Answering:
+    """Answers from sheets dropped into the inbox; the sheets themselves go to the archive."""
+    result = give_answers(facility, warehouse, paths)
+    for path in paths:
+        archive.store(facility.archive, path)
+        path.unlink(missing_ok=True)
+    return result
+
+
+def _into_archive(facility: Facility, settled: dict[Path, Stamp], waiting: list[Waiting]) -> list[Path]:
+    """Copy files into the archive and name them in the index; those that may leave the inbox."""
+    known = {drop.drop_id for drop in archive.read_index(facility.archive)}
+    fresh: list[Drop] = []
+    taken: list[Path] = []
+    for path, stamp in settled.items():
+        try:
+            file_id, size = archive.store(facility.archive, path)
+            now = path.stat()
+        except OSError as error:
+            waiting.append(Waiting(path, f"it can't be read now ({error.strerror or error})"))
+            continue
+        if (size, now.st_mtime_ns) != (stamp.size, stamp.mtime_ns):
+            waiting.append(Waiting(path, "it is still being written"))
+            continue
+        place = path.relative_to(facility.inbox).as_posix()
+        drop_id = archive.drop_id_of(place, size, stamp.mtime_ns, file_id)
+        taken.append(path)
+        if drop_id not in known:
+            known.add(drop_id)
+            fresh.append(Drop(0, drop_id, file_id, place, archive.utc_now(), size))
+    archive.append_index(facility.archive, fresh)
+    return taken
+
+
+def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[int] = ()) -> IntakeReport:
+    """Bring the warehouse up to what the archive holds and people have said; commits once, or not at all.
+
+    `reread`: numbers of drops to read again. Raises LawOfRows.
+    """
+    knowledge = knowledge_of(facility)
+    index = archive.read_index(facility.archive)
+    drops = warehouse.read("_drops")
+    known = set(drops["drop_no"])
+    again = {drop.file_id for drop in index if drop.number in set(reread)}
+    fresh = {drop.file_id for drop in index if drop.number not in known}
+    report = IntakeReport(new_drops=len(index) - len(known))
+    if not fresh and not again and warehouse.meta("knowledge") == knowledge.fingerprint:
+        report.open_codes = open_codes(warehouse.read("held_rows"))
+        return report
+    read = _read_contents(facility, knowledge, index, fresh | again, say)
+    before = warehouse.read("files")
+    with warehouse.transaction():
+        resolved = _store_and_resolve(warehouse, read, knowledge, facility.settings.timezone)
+        warehouse.set_meta("knowledge", knowledge.fingerprint)
+    reads = {name: warehouse.read(name) for name in READ_TABLES}
+    drops = warehouse.read("_drops")
+    report.sheets = write_sheets(facility.held, sheets_of(facility, knowledge, drops, reads, resolved))
+    report.open_codes = open_codes(resolved.tables["held_rows"])
+    files = resolved.tables["files"].join(before, on=resolved.tables["files"].columns, how="anti", nulls_equal=True)
+    report.files = files.drop("path").join(drops.select("drop_id", "drop_no", "path"), on="drop_id").sort("drop_no")
+    report.released = max(0, before["held"].sum() - _held_of(resolved.tables["files"], before))
+    return report
+
+
+def _held_of(files: pl.DataFrame, before: pl.DataFrame) -> int:
+    """Lines now held of the drops that were there before."""
+    held = files.join(before.select("drop_id"), on="drop_id", how="semi")["held"].sum()
+    return int(held)
+
+
+def _read_contents(
+    facility: Facility, knowledge: Knowledge, index: list[Drop], contents: set[str], say: Say
+) -> list[ReadDrop]:
+    """Read these contents, each with all its drops."""
+    by_content: dict[str, list[Drop]] = defaultdict(list)
+    for drop in index:
+        if drop.file_id in contents:
+            by_content[drop.file_id].append(drop)
+    read: list[ReadDrop] = []
+    for done, group in enumerate(by_content.values(), start=1):
+        read += read_content(group, facility, knowledge)
+        if done % 50 == 0:
+            say(f"{done} of {len(by_content)} files read")
+    return read
+
+
+def _store_and_resolve(
+    warehouse: Warehouse, read: list[ReadDrop], knowledge: Knowledge, timezone: str
+) -> Resolved:
+    batch = as_batch(read, timezone)
+    for name, frame in batch.tables.items():
+        warehouse.delete_drops(name, batch.drop_nos)
+        warehouse.append(name, frame)
+    check_read(warehouse, batch)
+    resolved = resolve(
+        warehouse.read("_drops"),
+        {name: warehouse.read(name) for name in READ_TABLES},
+        warehouse.read("_problems"),
+        warehouse.read("_skipped"),
+        knowledge,
+    )
+    for name, frame in resolved.tables.items():
+        warehouse.replace(name, frame)
+    check_resolved(warehouse, resolved)
+    return resolved
+
+
+def open_codes(held_rows: pl.DataFrame) -> dict[str, int]:
+    """Code -> number of open held rows, most first."""
+    counts = held_rows.filter(pl.col("state") == "open").group_by("code").agg(n=pl.len())
+    return dict(counts.sort("n", "code", descending=[True, False]).iter_rows())
+
+
+def say_who(
+    facility: Facility,
+    warehouse: Warehouse,
+    say: Say,
+    name: str,
+    athlete_id: str,
+    device: str | None = None,
+    start: date | None = None,
+    until: date | None = None,
+) -> IntakeReport:
+    """Record that a written name is that athlete, and release the rows that wait for it."""
+    subject = name_subject(name, device, start, until)
+    append_answers(facility.config, [Answer(archive.utc_now(), me(), "name", subject, athlete_id)])
+    return update(facility, warehouse, say)
+
+
+def give_answers(facility: Facility, warehouse: Warehouse, paths: Iterable[Path]) -> Answering:
+    """Record what is filled in on these sheets. ValueError where one is no sheet of yardmark."""
+    rows: list[tuple[str, Filled]] = []
+    for path in paths:
+        kind, filled = read_filled(path.read_bytes(), path.name)
+        rows += [(kind, row) for row in filled]
+    return take_answers(facility, held_with_context(warehouse), rows)
+
+
+def held_with_context(warehouse: Warehouse) -> pl.DataFrame:
+    """Open held rows with what an answer needs: file, line, code, field, seen (the written name too), device,
+    day, drop_no and path."""
+    drops = warehouse.read("_drops").with_columns(file=pl.col("file_id").str.slice(0, FILE_DIGITS))
+    rows = pl.concat(
+        [
+            warehouse.read(name).select("drop_no", "line", "written_name", day=pl.col("local").dt.date())
+            for name in READ_TABLES
+        ]
+    ).unique(["drop_no", "line"])  # fmt: skip
+    held = warehouse.read("held_rows").filter(pl.col("state") == "open").rename({"file_id": "file"})
+    principal = drops.filter(pl.col("state") != "repeated").select("file", "drop_no", "device", "path")
+    joined = held.join(principal, on="file").join(rows, on=["drop_no", "line"], how="left")
+    is_name = pl.col("field") == "athlete"
+    return joined.with_columns(seen=pl.when(is_name).then("written_name").otherwise("value"))
+
+
+def answer(facility: Facility, warehouse: Warehouse, say: Say, paths: Iterable[Path]) -> IntakeReport:
+    """Take in filled sheets, and release what they answer."""
+    answering = give_answers(facility, warehouse, paths)
+    changed = load_facility(facility.folder)
+    report = update(changed, warehouse, say, _answered_drops(changed, warehouse))
+    report.answering = answering
+    return report
+
+
+def _answered_drops(facility: Facility, warehouse: Warehouse) -> list[int]:
+    """Drops with held lines of which a cell was answered: they are read again."""
+    subjects = {s.file_id for s in knowledge_of(facility).line_answers}
+    held = held_with_context(warehouse)
+    return held.filter(pl.col("file").is_in(list(subjects)))["drop_no"].unique().to_list()
+
+
+def retry(facility: Facility, warehouse: Warehouse, say: Say) -> IntakeReport:
+    """Read all that is held again, with the layouts and answers of now."""
+    problems = warehouse.read("_problems")["drop_no"].unique().to_list()
+    return update(facility, warehouse, say, problems)

@@ -1,0 +1,173 @@
+"""Fates of all rows of a family: whole groups at once where they agree, one by one where they don't.
+
+Pure. Rows come with `group` (the natural key, without its number where the export has none), `counted`
+(whether the number is the order of appearance), `blocked`, `dropped` and the family's columns; they leave
+with `fate`, `code` (why the group logic holds them), `number`, `cause`.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from pipeline.intake.versions import Claim, settle_counted, settle_known
+from schemas.core import Family
+
+Answers = Mapping[tuple[str, int], Mapping[str, str]]
+"""(file, line) -> code -> the word that a person answered."""
+
+PLACED = {"fate": pl.String, "code": pl.String, "number": pl.Int32, "cause": pl.String}
+
+
+def fact_columns(family: Family) -> list[str]:
+    """Columns that describe a row beside its key and its measured values."""
+    key = {*family.natural_key, *family.values}
+    return [f.name for f in family.columns if f.name not in key] + ["mark"]
+
+
+def place(family: Family, rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
+    """Fate, code, number and cause for each row (column `index`), in the order of `index`.
+
+    Rows with the same `claim` stand or fall together: usually one row, but the whole line where a line of
+    an unnumbered export is one trial of several rows.
+    """
+    claims = _claims(family, rows)
+    facts = claims.group_by("group").agg(
+        pl.col("drop_no").n_unique().alias("drops"),
+        pl.len().alias("size"),
+        pl.col("counted").first(),
+        pl.col("payload").n_unique().alias("sayings"),
+        pl.col("blocked").any().alias("any_blocked"),
+        pl.col("blocked").all().alias("all_blocked"),
+        pl.col("dropped").any().alias("any_dropped"),
+    )
+    one_voice = (pl.col("any_blocked") == pl.col("all_blocked")) & ~pl.col("any_dropped")
+    simple_known = ~pl.col("counted") & (pl.col("sayings") == 1) & one_voice
+    simple_counted = pl.col("counted") & (pl.col("drops") == 1) & one_voice
+    facts = facts.with_columns(simple=simple_known | simple_counted)
+    marked = claims.join(facts.select("group", "simple"), on="group", maintain_order="left")
+    quick = _place_simple(marked.filter("simple"))
+    slow = _place_one_by_one(family, rows, marked.filter(~pl.col("simple")), _Keys(claims), answers)
+    placed = pl.concat([quick, slow])
+    return (
+        rows.select("index", "claim")
+        .join(placed, on="claim", how="left", maintain_order="left")
+        .drop("claim")
+        .sort("index")
+    )
+
+
+def _claims(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
+    """One row a claim, with `payload` (a text equal for equal sayings)."""
+    said = [*family.values, *(f"quantum_{v}" for v in family.values), *fact_columns(family)]
+    inner = [k for k in family.natural_key if k not in family.trial_key]
+    texts = [pl.col(c).cast(pl.String).fill_null("\x00") for c in (*inner, *said)]
+    saying = pl.concat_str(texts, separator="\x1f")
+    return rows.group_by("claim", maintain_order=True).agg(
+        pl.col("group").first(),
+        pl.col("counted").first(),
+        pl.col("drop_no").first(),
+        pl.col("line").first(),
+        pl.col("file").first(),
+        pl.col("line_hash").first(),
+        pl.col("seconds_known").first(),
+        pl.col("time_known").first(),
+        pl.col("blocked").first(),
+        pl.col("dropped").first(),
+        saying.sort().str.join("\x1e").alias("payload"),
+    )
+
+
+def _place_simple(claims: pl.DataFrame) -> pl.DataFrame:
+    """Groups that say one thing, and unnumbered groups of a single file."""
+    copy = (
+        pl.when("counted")
+        .then(pl.col("seconds_known") & ~pl.struct("group", "line_hash").is_first_distinct())
+        .otherwise(~pl.col("group").is_first_distinct())
+    )
+    first = claims.with_columns(copy=copy)
+    number = (~pl.col("copy")).cast(pl.Int32).cum_sum().over("group")
+    return first.select(
+        "claim",
+        fate=pl.when("copy").then(pl.lit("repeated")).when("blocked").then(pl.lit("held")).otherwise(pl.lit("loaded")),
+        code=pl.lit(None, dtype=pl.String),
+        number=pl.when("counted").then(number).cast(pl.Int32),
+        cause=pl.lit(None, dtype=pl.String),
+    )  # fmt: skip
+
+
+def _place_one_by_one(
+    family: Family, rows: pl.DataFrame, claims: pl.DataFrame, keys: _Keys, answers: Answers
+) -> pl.DataFrame:
+    """Groups in which files or lines differ."""
+    inner = [name for name in family.natural_key if name not in family.trial_key]
+    said = {
+        "values": list(family.values),
+        "quanta": [f"quantum_{name}" for name in family.values],
+        "facts": [*inner, *fact_columns(family)],
+    }
+    # A claim of several rows says all that its rows say, in the order of the inner key.
+    details = (
+        rows.join(claims.select("claim"), on="claim", how="semi")
+        .sort("claim", *inner)
+        .group_by("claim", maintain_order=True)
+        .agg(pl.struct(names).alias(part) for part, names in said.items())
+    )
+    made: list[Claim] = []
+    ordered = claims.join(details, on="claim", how="left").sort("drop_no", "line", "claim")
+    for group in ordered.partition_by("group", maintain_order=True):
+        batch = [_claim(row, answers) for row in group.iter_rows(named=True)]
+        settle = settle_counted if group["counted"][0] else settle_known
+        settle(batch, family.share, keys.holds_all)
+        made += batch
+    columns = {
+        "claim": [c.index for c in made],
+        "fate": [c.fate for c in made],
+        "code": [c.code for c in made],
+        "number": [c.number for c in made],
+        "cause": [c.cause for c in made],
+    }
+    return pl.DataFrame(columns, schema={"claim": pl.UInt32, **PLACED})
+
+
+def _claim(row: dict[str, Any], answers: Answers) -> Claim:
+    def flat(part: str) -> tuple[Any, ...]:
+        return tuple(value for item in row[part] for value in item.values())
+
+    return Claim(
+        index=row["claim"],
+        drop_no=row["drop_no"],
+        values=flat("values"),
+        quanta=flat("quanta"),
+        facts=flat("facts"),
+        line_hash=row["line_hash"],
+        to_the_second=row["seconds_known"],
+        sure=row["time_known"] and not row["counted"],
+        blocked=row["blocked"],
+        dropped=row["dropped"],
+        answers=answers.get((row["file"], row["line"]), {}),
+    )
+
+
+class _Keys:
+    """Which keys each file has, and how often; built when first asked."""
+
+    def __init__(self, claims: pl.DataFrame) -> None:
+        self._claims = claims
+        self._known: dict[int, dict[str, int]] = {}
+
+    def _of(self, drop_no: int) -> dict[str, int]:
+        if drop_no not in self._known:
+            counts: dict[str, int] = defaultdict(int)
+            for key in self._claims.filter(pl.col("drop_no") == drop_no)["group"]:
+                counts[key] += 1
+            self._known[drop_no] = dict(counts)
+        return self._known[drop_no]
+
+    def holds_all(self, later: int, earlier: int) -> bool:
+        """Whether the later file has every key of the earlier one, as often."""
+        new = self._of(later)
+        return all(new.get(key, 0) >= count for key, count in self._of(earlier).items())

@@ -1,0 +1,97 @@
+"""What stands in the sheets of `held/`: the rows that wait, with their original lines, and the unknown names."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.facility.folder import Facility
+from pipeline.intake import archive
+from pipeline.intake.knowledge import Knowledge
+from pipeline.intake.resolve import Resolved
+from pipeline.intake.sheets import HELD_HEADER, NAMES_FILE, NAMES_HEADER, safe, sheet_name
+from pipeline.reading.lines import line_texts
+from pipeline.reading.split import UndecodableFile
+from pipeline.reading.workbook import UnreadableWorkbook, is_workbook, read_sheet, sheet_texts
+from schemas.codes import CODES
+
+Sheets = dict[str, tuple[tuple[str, ...], list[tuple[str, ...]]]]
+
+
+def sheets_of(
+    facility: Facility, knowledge: Knowledge, drops: pl.DataFrame, read: dict[str, pl.DataFrame], resolved: Resolved
+) -> Sheets:
+    """All sheets: name -> (header, rows). Only what is open is asked."""
+    waiting = resolved.held.filter(pl.col("state") == "open").join(
+        drops.select("drop_no", "file_id", "path", "layout", "device"), on="drop_no"
+    )
+    sheets: Sheets = {}
+    for part in waiting.sort("drop_no", "line", "code", "field").partition_by("drop_no", maintain_order=True):
+        file_id, path, layout = part.select("file_id", "path", "layout").row(0)
+        originals = _originals(facility, file_id, path, layout, part["line"].drop_nulls().unique().to_list())
+        rows = [_held_row(row, originals, knowledge) for row in part.iter_rows(named=True)]
+        sheets[sheet_name(path, file_id)] = (HELD_HEADER, rows)
+    names = _name_rows(waiting, read, knowledge)
+    if names:
+        sheets[NAMES_FILE] = (NAMES_HEADER, names)
+    return sheets
+
+
+def _held_row(row: dict[str, object], originals: dict[int, str], knowledge: Knowledge) -> tuple[str, ...]:
+    code = CODES[str(row["code"])]
+    line = row["line"]
+    reason = str(row["reason"])
+    if row["candidates"]:
+        people = [knowledge.names.shown(i) for i in str(row["candidates"]).split(";")]
+        reason = f"{code.sentence} {'It may be' if code.code == 'ambiguous_name' else 'Nearest'}: {', '.join(people)}."
+    cells = (
+        str(row["file_id"])[:16],
+        "" if line is None else str(line),
+        code.code,
+        row["field"] or "",
+        row["seen"] or "",
+        reason,
+        code.remedy,
+        "",
+        originals.get(line, "") if isinstance(line, int) else "",
+    )
+    return tuple(safe(str(cell)) for cell in cells)
+
+
+def _originals(
+    facility: Facility, file_id: str, path: str, layout: str | None, lines: list[int]
+) -> dict[int, str]:
+    """The text of these lines as it was dropped."""
+    if not lines or layout is None or layout not in facility.layouts:
+        return {}
+    file = facility.layouts[layout].file
+    try:
+        data = archive.load(facility.archive, file_id)
+        if is_workbook(data, path):
+            return sheet_texts(read_sheet(data, file.sheet, file.decimal), lines)
+        return line_texts(data, file.encoding, lines)
+    except (OSError, UndecodableFile, UnreadableWorkbook):
+        return {}
+
+
+def _name_rows(
+    waiting: pl.DataFrame, read: dict[str, pl.DataFrame], knowledge: Knowledge
+) -> list[tuple[str, ...]]:
+    """A row for each unknown name and device, those with most lines first."""
+    names = waiting.filter(pl.col("code") == "unknown_name")
+    if names.is_empty():
+        return []
+    dates = pl.concat([frame.select("drop_no", "line", day=pl.col("local").dt.date()) for frame in read.values()])
+    spans = names.join(dates.unique(["drop_no", "line"]), on=["drop_no", "line"], how="left")
+    asked = (
+        spans.group_by("seen", "device", "candidates", maintain_order=True)
+        .agg(rows=pl.len(), first=pl.col("day").min(), last=pl.col("day").max())
+        .sort("rows", "seen", "device", descending=[True, False, False])
+    )
+    rows = []
+    for row in asked.iter_rows(named=True):
+        near = [knowledge.names.shown(i) for i in (row["candidates"] or "").split(";") if i]
+        guesses = (near + ["", "", ""])[:3]
+        cells = (row["seen"], row["device"], row["rows"], row["first"], row["last"], *guesses, "")
+        rows.append(tuple(safe("" if cell is None else str(cell)) for cell in cells))
+    return rows
+

@@ -1,0 +1,112 @@
+"""Which layout reads a file: folder, name and header row, all that the layout gives."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from pathlib import PurePosixPath
+
+from pipeline.intake.layouts import Layout
+from pipeline.intake.read import Export, WholeFile, dialect_of
+from pipeline.reading.lines import read_head
+from pipeline.reading.split import UndecodableFile
+from pipeline.reading.table import HeadLine
+from pipeline.reading.workbook import UnreadableWorkbook, sheet_head
+
+
+@dataclass(frozen=True)
+class Claimed:
+    """The one layout that claims a file, the file's first lines, and which of them is the header row."""
+
+    layout: Layout
+    head: list[HeadLine]
+    header_at: int
+
+
+class Heads:
+    """The first lines of one file, split as each layout would, each way once."""
+
+    def __init__(self, export: Export) -> None:
+        self._export = export
+        self._known: dict[object, list[HeadLine]] = {}
+
+    def of(self, layout: Layout) -> list[HeadLine]:
+        """The first lines as the layout would split them; none where it can't read the file at all."""
+        way = (layout.file.sheet, layout.file.decimal) if self._export.is_workbook else dialect_of(layout)
+        if way not in self._known:
+            self._known[way] = self._read(layout)
+        return self._known[way]
+
+    def _read(self, layout: Layout) -> list[HeadLine]:
+        try:
+            if self._export.is_workbook:
+                return sheet_head(self._export.sheet(layout.file.sheet, layout.file.decimal))
+            return read_head(self._export.data, dialect_of(layout))
+        except (UndecodableFile, UnreadableWorkbook):
+            return []
+
+
+def header_row(head: list[HeadLine], names: tuple[str, ...]) -> int | None:
+    """Index of the first line that has all these names among its trimmed fields."""
+    wanted = set(names)
+    for at, line in enumerate(head):
+        if line.fields is not None and wanted <= {name.strip() for name in line.fields}:
+            return at
+    return None
+
+
+def in_place(layout: Layout, path: str) -> bool:
+    """Whether a path below the inbox is in the layout's folder and has a name that it takes."""
+    at = PurePosixPath(path)
+    folder = layout.match.folder
+    if folder is not None:
+        parts = PurePosixPath(folder).parts
+        if at.parent.parts[: len(parts)] != parts:
+            return False
+    pattern = layout.match.filename
+    return pattern is None or fnmatchcase(at.name.lower(), pattern.lower())
+
+
+def recognise(
+    path: str, export: Export, layouts: Mapping[str, Layout], faulty: Mapping[str, object]
+) -> Claimed | WholeFile:
+    """The one layout that claims the file, or why none does."""
+    heads = Heads(export)
+    claims: list[Claimed] = []
+    placed: list[str] = []
+    for name, layout in sorted(layouts.items()):
+        if not in_place(layout, path):
+            continue
+        placed.append(name)
+        head = heads.of(layout)
+        at = header_row(head, layout.header_names)
+        if at is not None:
+            claims.append(Claimed(layout, head, at))
+    if len(claims) == 1:
+        return claims[0]
+    if claims:
+        names = " and ".join(claim.layout.layout for claim in claims)
+        return WholeFile("two_layouts", f"The layouts {names} all claim this file.")
+    return _nobody(placed, layouts, heads, faulty)
+
+
+def _nobody(
+    placed: list[str], layouts: Mapping[str, Layout], heads: Heads, faulty: Mapping[str, object]
+) -> WholeFile:
+    if faulty:
+        names = ", ".join(sorted(faulty))
+        return WholeFile("faulty_layout", f"No sound layout claims this file; layouts with mistakes: {names}.")
+    if not placed:
+        return WholeFile("no_layout", "No layout is for files in this folder with a name like this.")
+    nearest = max(placed, key=lambda name: _found(heads.of(layouts[name]), layouts[name]))
+    layout = layouts[nearest]
+    seen = {field.strip() for line in heads.of(layout) for field in line.fields or []}
+    lacking = [name for name in layout.header_names if name not in seen]
+    listed = ", ".join(f"'{name}'" for name in lacking[:5])
+    return WholeFile("no_layout", f"The layout {nearest} fits the folder, but no header row has {listed}.")
+
+
+def _found(head: list[HeadLine], layout: Layout) -> int:
+    seen = {field.strip() for line in head for field in line.fields or []}
+    return sum(name in seen for name in layout.header_names)

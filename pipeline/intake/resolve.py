@@ -1,0 +1,193 @@
+"""The resolver: from what was read and what was answered to what is true now.
+
+One pure function. Identity, versions, superseding, release and corrections all come from here, so that an
+alias, an answer, a correction, a retry and a rebuild are the same thing done again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.intake.fates import every_line, file_rows, line_fates
+from pipeline.intake.held import held_table, left_out_lines, released_lines, released_names, with_state
+from pipeline.intake.history import FamilyTables, family_tables
+from pipeline.intake.knowledge import Knowledge
+from pipeline.intake.moments import impossible_times, set_times
+from pipeline.intake.people import identify
+from pipeline.intake.placing import place
+from schemas.codes import CODES
+from schemas.core import Family
+from schemas.families import FAMILIES
+from schemas.internal import read_table
+
+FILE_DIGITS = 16
+"""So many digits of a file's SHA-256 name it in all tables but `files` and `held_rows`."""
+
+
+@dataclass
+class Resolved:
+    """What is true now.
+
+    `tables`: the trial tables, superseded_rows, line_fates, files, held_rows and _session_slots. `held`: the
+    held rows with written names and candidates, for the sheets. `expected`: drop_no, line, n — how many rows
+    of the line must stand in the trial tables or among earlier versions (the law of rows).
+    """
+
+    tables: dict[str, pl.DataFrame]
+    held: pl.DataFrame
+    expected: pl.DataFrame
+
+
+@dataclass
+class _Part:
+    """What one family gives."""
+
+    tables: FamilyTables
+    fates: pl.DataFrame
+    held: pl.DataFrame
+    released: pl.DataFrame
+
+
+def resolve(
+    drops: pl.DataFrame,
+    reads: Mapping[str, pl.DataFrame],
+    problems: pl.DataFrame,
+    skipped: pl.DataFrame,
+    knowledge: Knowledge,
+) -> Resolved:
+    """Everything that follows from what was read and what was answered.
+
+    `drops`, `problems`, `skipped` and `reads` (by name of the `_read_` table) are the warehouse's internal
+    tables of `schemas.internal`. The result depends on nothing else: no clock, no order of runs.
+    """
+    drops = drops.with_columns(file=pl.col("file_id").str.slice(0, FILE_DIGITS))
+    read_held = with_state(problems.join(drops.select("drop_no", "file"), on="drop_no"), knowledge)
+    parts = {
+        family.table: _resolve_family(family, drops, reads[read_table(family).name], knowledge)
+        for family in FAMILIES.values()
+    }
+    held = pl.concat([read_held, *(part.held for part in parts.values())])
+    row_fates = pl.concat([part.fates for part in parts.values()])
+    lines = every_line(drops, row_fates, held, skipped)
+    fates = line_fates(drops, lines)
+    released = [released_lines(drops, held, knowledge), *(part.released for part in parts.values())]
+    shown = pl.concat([held, *released])
+    tables = {table: part.tables.current for table, part in parts.items()}
+    tables["superseded_rows"] = pl.concat([part.tables.superseded for part in parts.values()])
+    tables["_session_slots"] = pl.concat([part.tables.slots for part in parts.values()]).unique().sort("session_id")
+    tables["line_fates"] = fates
+    tables["files"] = file_rows(drops, fates)
+    tables["held_rows"] = held_table(shown)
+    versions = row_fates.filter(pl.col("fate").is_in(["loaded", "superseding"]) & ~pl.col("line_held"))
+    return Resolved(tables, shown, versions.group_by("drop_no", "line").agg(n=pl.len()))
+
+
+def _resolve_family(family: Family, drops: pl.DataFrame, read: pl.DataFrame, knowledge: Knowledge) -> _Part:
+    about = drops.select("drop_no", "file", "device", "method_version", "timezone", "received_at", "by_line")
+    rows = read.join(about, on="drop_no", how="inner").sort("drop_no", "line", "seq").with_row_index("index")
+    rows = set_times(rows, knowledge)
+    rows, nameless = identify(rows, knowledge)
+    waiting = pl.concat([nameless, impossible_times(rows, knowledge)], how="diagonal_relaxed")
+    rows = _keyed(family, _blocked(rows, waiting, knowledge))
+    placed = _settle(family, rows, knowledge)
+    waiting = pl.concat([waiting, _group_holds(family, rows, placed)], how="diagonal_relaxed")
+    held = with_state(waiting.join(about.select("drop_no", "file"), on="drop_no"), knowledge)
+    rows = rows.join(placed, on="index", maintain_order="left")
+    fates = rows.select("drop_no", "line", "fate", "line_held")
+    return _Part(family_tables(family, rows, knowledge), fates, held, released_names(rows, knowledge))
+
+
+def _blocked(rows: pl.DataFrame, waiting: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """Mark rows of lines that wait (`blocked`), and of lines that a person left out (`dropped` too)."""
+    lines = waiting.select("drop_no", "line").unique().with_columns(waits=pl.lit(True))
+    return (
+        rows.join(lines, on=["drop_no", "line"], how="left", maintain_order="left")
+        .join(left_out_lines(knowledge), on=["file", "line"], how="left", maintain_order="left")
+        .with_columns(dropped=pl.col("left_out").fill_null(False) | pl.col("name_dropped"))
+        .with_columns(blocked=pl.col("waits").fill_null(False) | pl.col("dropped"))
+        .drop("waits", "left_out")
+    )
+
+
+def _key_text(family: Family, names: list[str]) -> pl.Expr:
+    """Key columns as one text; lengths as whole millimetres, so that 10 yd is 9.144 m."""
+    parts = []
+    for name in names:
+        column = pl.col(name)
+        if family.field(name).type == "real":
+            column = (column * 1000).round().cast(pl.Int64)
+        parts.append(column.cast(pl.String).fill_null(""))
+    return pl.concat_str(parts, separator="|") if parts else pl.lit("")
+
+
+def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
+    """Add `base` and `trial_base` (keys of the row and of its trial, without the number), `counted` (the
+    number is the order of appearance), `group` and `claim` (see `placing.place`)."""
+    with_time = pl.col("utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.6f")
+    moment = pl.when("time_known").then(with_time).otherwise(pl.col("local_date").dt.strftime("%Y-%m-%d"))
+    head = [pl.col("device"), pl.col("who"), moment]
+    row_key = [name for name in family.natural_key if name != family.numbered]
+    trial_key = [name for name in family.trial_key if name != family.numbered]
+    rows = rows.with_columns(
+        base=pl.concat_str(*head, _key_text(family, row_key), separator="|"),
+        trial_base=pl.concat_str(*head, _key_text(family, trial_key), separator="|"),
+        counted=pl.col(family.numbered).is_null(),
+    )
+    whole_line = pl.col("counted") & pl.col("by_line")
+    number = pl.col(family.numbered).cast(pl.String)
+    group = (
+        pl.when(whole_line)
+        .then(pl.concat_str(pl.lit("line|"), "trial_base"))
+        .when("counted")
+        .then(pl.concat_str(pl.lit("count|"), "base"))
+        .otherwise(pl.concat_str("base", number, separator="|#"))
+    )
+    line_claim = pl.concat_str("drop_no", "line", "trial_base", separator="|")
+    claim = pl.when(whole_line).then(line_claim).otherwise(pl.col("index").cast(pl.String))
+    return rows.with_columns(group=group, claim=claim.rank("dense").cast(pl.UInt32))
+
+
+def _settle(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """Fates of all rows, with `line_held`.
+
+    A line is held whole: where one of its rows is held, the others are settled again as blocked, until
+    nothing changes (each round blocks more rows, so it ends).
+    """
+    answers = knowledge.by_line()
+    lines = ["drop_no", "line"]
+    while True:
+        placed = place(family, rows, answers)
+        known = rows.select("index", *lines, "blocked").join(placed, on="index", maintain_order="left")
+        held = known.filter(pl.col("fate") == "held")
+        siblings = (
+            known.filter(~pl.col("blocked") & (pl.col("fate") != "held"))
+            .join(held.select(lines).unique(), on=lines, how="semi")
+        )  # fmt: skip
+        if siblings.is_empty():
+            break
+        rows = rows.with_columns(pl.col("blocked") | pl.col("index").is_in(siblings["index"].implode()))
+    marked = held.select(lines).unique().with_columns(line_held=pl.lit(True))
+    return (
+        known.join(marked, on=lines, how="left", maintain_order="left")
+        .with_columns(pl.col("line_held").fill_null(False))
+        .select("index", "fate", "code", "number", "cause", "line_held")
+    )
+
+
+def _group_holds(family: Family, rows: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
+    """Held rows for what the comparison with other rows found."""
+    found = rows.join(placed.filter(pl.col("code").is_not_null()).select("index", "code"), on="index")
+    said = [pl.format("{} {}", pl.lit(name), pl.col(name).round(4)) for name in family.values]
+    sentences = {code.code: code.sentence for code in CODES.values()}
+    return found.select(
+        "drop_no",
+        "line",
+        "code",
+        field=pl.lit(family.values[0]),
+        seen=pl.concat_str(said, separator="; ", ignore_nulls=True),
+        reason=pl.col("code").replace_strict(sentences, return_dtype=pl.String),
+    ).unique(["drop_no", "line", "code"], maintain_order=True, keep="first")
+

@@ -1,0 +1,140 @@
+"""The sheets in `held/`: one a file with held lines, one for all unknown names; written, and read back filled."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from pipeline.facility.sheet_text import read_records, spelling_of
+
+HELD_HEADER = ("file_id", "line", "code", "field", "value", "reason", "remedy", "answer", "original")
+NAMES_HEADER = ("name", "device", "rows", "first_date", "last_date", "guess_1", "guess_2", "guess_3", "answer")
+NAMES_FILE = "questions.csv"
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True)
+class Filled:
+    """A row of a sheet that somebody filled in: its columns by name, and where it stands."""
+
+    sheet: str
+    line: int
+    cells: Mapping[str, str]
+
+    @property
+    def answer(self) -> str:
+        """What was answered."""
+        return self.cells["answer"].strip()
+
+
+def safe(text: str) -> str:
+    """A cell that no spreadsheet takes for a formula."""
+    return "'" + text if text.startswith(_FORMULA) else text
+
+
+def _plain(text: str) -> str:
+    """A cell as it was before `safe`."""
+    return text[1:] if text[:1] == "'" and text[1:2] and text[1:].startswith(_FORMULA) else text
+
+
+def sheet_name(path: str, file_id: str) -> str:
+    """Name of the sheet of a dropped file."""
+    name = "".join(c if c.isprintable() and c not in '<>:"/\\|?*' else "_" for c in PurePosixPath(path).name)
+    return f"{name[:120]}.{file_id[:8]}.csv"
+
+
+def kind_of(data: bytes) -> str | None:
+    """`held` or `names` where a file is one of these sheets, known by its header row; else None."""
+    head = data[:2000]
+    for kind, header in (("held", HELD_HEADER), ("names", NAMES_HEADER)):
+        _, first, _ = read_records(head.rsplit(b"\n", 1)[0] if b"\n" in head else head, kind, header)
+        if first is not None and {spelling_of(cell) for cell in first.cells} >= set(header):
+            return kind
+    return None
+
+
+def read_filled(data: bytes, name: str) -> tuple[str, list[Filled]]:
+    """The kind of a sheet (`held` or `names`) and its filled rows; ValueError where it is neither."""
+    kind = kind_of(data)
+    if kind is None:
+        raise ValueError(
+            f"{name} is no sheet of yardmark: its first row must have {', '.join(HELD_HEADER)}, "
+            f"or {', '.join(NAMES_HEADER)}"
+        )
+    known = HELD_HEADER if kind == "held" else NAMES_HEADER
+    records, header, _ = read_records(data, name, known)
+    names = [spelling_of(cell) for cell in header.cells] if header else []
+    filled = []
+    for record in records:
+        cells = {column: _plain(cell.strip()) for column, cell in zip(names, record.cells, strict=False)}
+        if cells.get("answer", "").strip():
+            filled.append(Filled(name, record.line, cells))
+    return kind, filled
+
+
+def write_sheets(folder: Path, sheets: Mapping[str, tuple[tuple[str, ...], list[tuple[str, ...]]]]) -> list[str]:
+    """Make `folder` hold exactly these sheets (name -> header, rows); names of those that changed.
+
+    What somebody has filled in already and not yet handed in is kept.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    changed = []
+    for name, (header, rows) in sheets.items():
+        path = folder / name
+        kept = _answers_in(path, header)
+        at, key = header.index("answer"), _key_columns(header)
+        filled = [
+            tuple(kept.get(tuple(row[i] for i in key), cell) if i == at else cell for i, cell in enumerate(row))
+            for row in rows
+        ]
+        data = _as_csv(header, filled)
+        if not path.exists() or path.read_bytes() != data:
+            _write(path, data)
+            changed.append(name)
+    _remove_others(folder, sheets)
+    return changed
+
+
+def _key_columns(header: Collection[str]) -> list[int]:
+    keys = ("file_id", "line", "code", "field") if "code" in header else ("name", "device")
+    return [list(header).index(name) for name in keys]
+
+
+def _answers_in(path: Path, header: tuple[str, ...]) -> dict[tuple[str, ...], str]:
+    if not path.exists():
+        return {}
+    try:
+        _, filled = read_filled(path.read_bytes(), path.name)
+    except (OSError, ValueError):
+        return {}
+    names = [header[i] for i in _key_columns(header)]
+    return {tuple(safe(row.cells.get(name, "")) for name in names): row.answer for row in filled}
+
+
+def _as_csv(header: Iterable[str], rows: Iterable[Iterable[str]]) -> bytes:
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    # A byte order mark, so that a spreadsheet reads accents right on a double click.
+    return b"\xef\xbb\xbf" + text.getvalue().encode("utf-8", "replace")
+
+
+def _write(path: Path, data: bytes) -> None:
+    part = path.with_name(f".{path.name}.part")
+    part.write_bytes(data)
+    part.chmod(0o600)
+    os.replace(part, path)
+
+
+def _remove_others(folder: Path, wanted: Collection[str]) -> None:
+    """Remove sheets whose last row was released; files that are no sheet of ours stay."""
+    for path in folder.glob("*.csv"):
+        if path.name in wanted:
+            continue
+        if path.name == NAMES_FILE or kind_of(path.read_bytes()[:2000]) == "held":
+            path.unlink(missing_ok=True)

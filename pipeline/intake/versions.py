@@ -1,0 +1,240 @@
+"""Which of several lines about the same trial is current, which repeats, which must be asked about.
+
+Pure. The rules are the fine print's "Keys and versions". A *claim* is one row that some file made about
+a trial; the claims of one natural key, in the order of the files, are settled together by `settle_known`
+(the trial's number is in the export) or `settle_counted` (it is the order of appearance).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+# Two texts of one number can differ in the last bit after a unit is converted.
+_TINY = 1e-9
+
+
+@dataclass
+class Claim:
+    """One row of one file about a trial, and what becomes of it.
+
+    `values` are the measured quantities in SI with `quanta`, the size of the last decimal place of their
+    text (None: not known); `facts` are the other columns. `sure`: time and number are known from the
+    export. `blocked` claims belong to a line that waits: they are remembered but never current; `dropped`
+    ones belong to a line that a person left out. `answers` is what a person said of the line, by code.
+    """
+
+    index: int
+    drop_no: int
+    values: tuple[float | None, ...]
+    quanta: tuple[float | None, ...]
+    facts: tuple[object, ...]
+    line_hash: int
+    to_the_second: bool
+    sure: bool
+    blocked: bool = False
+    dropped: bool = False
+    answers: Mapping[str, str] = field(default_factory=dict)
+    fate: str = ""
+    code: str | None = None
+    number: int | None = None
+    supersedes: int | None = None
+    cause: str | None = None
+
+
+HoldsAll = Callable[[int, int], bool]
+"""(later drop, earlier drop) -> whether the later file holds all keys of the earlier one."""
+
+
+def same(a: Claim, b: Claim) -> bool:
+    """Whether two claims say the same: equal values, a coarser text being the rounding of a finer one,
+    and no fact that both state differently."""
+    if len(a.values) != len(b.values):
+        return False
+    pairs = zip(a.values, b.values, a.quanta, b.quanta, strict=True)
+    return all(_same_value(*pair) for pair in pairs) and all(
+        x is None or y is None or x == y for x, y in zip(a.facts, b.facts, strict=True)
+    )
+
+
+def _same_value(a: float | None, b: float | None, qa: float | None, qb: float | None) -> bool:
+    if a is None or b is None:
+        return a is b
+    slack = _TINY * max(abs(a), abs(b))
+    if qa is not None and qb is not None and not _close(qa, qb):
+        slack += max(qa, qb) / 2
+    return abs(a - b) <= slack
+
+
+def _close(a: float, b: float) -> bool:
+    return abs(a - b) <= _TINY * max(abs(a), abs(b))
+
+
+def says_more(new: Claim, old: Claim) -> bool:
+    """Whether a claim that says the same says it more finely, or states a fact that was not stated."""
+    finer = any(
+        qn is not None and qo is not None and qn < qo and not _close(qn, qo)
+        for qn, qo in zip(new.quanta, old.quanta, strict=True)
+    )
+    coarser = any(
+        qn is not None and qo is not None and qo < qn and not _close(qn, qo)
+        for qn, qo in zip(new.quanta, old.quanta, strict=True)
+    )
+    fuller = any(n is not None and o is None for n, o in zip(new.facts, old.facts, strict=True))
+    emptier = any(n is None and o is not None for n, o in zip(new.facts, old.facts, strict=True))
+    return (finer and not coarser and not emptier) or (fuller and not coarser and not emptier)
+
+
+def far_apart(new: Claim, old: Claim, share: float) -> bool:
+    """Whether a value differs from the one it would replace by more than `share` of it."""
+    return any(
+        n is not None and o is not None and abs(n - o) > share * abs(o) * (1 + _TINY)
+        for n, o in zip(new.values, old.values, strict=False)
+    )
+
+
+class _Trial:
+    """What is known of one trial so far: its versions, the current one last, and what waits."""
+
+    def __init__(self) -> None:
+        self.versions: list[Claim] = []
+        self.waiting: list[Claim] = []
+
+    @property
+    def current(self) -> Claim:
+        return self.versions[-1]
+
+    def knows(self, claim: Claim) -> bool:
+        """Whether the claim only says again what is current, was once, or is being asked about.
+
+        A claim that waits for its line's sake alone does not count against a whole line: a later export in
+        which the line is in order must load.
+        """
+        asked = (w for w in self.waiting if claim.blocked or w.dropped or w.code is not None)
+        return any(same(claim, old) for old in (*self.versions, *asked))
+
+    def wait(self, claim: Claim, code: str | None) -> None:
+        claim.fate, claim.code = "held", code
+        self.waiting.append(claim)
+
+    def repeat(self, claim: Claim) -> None:
+        """A claim that says what was said before: repeated, unless it says the current value better."""
+        better = not claim.blocked and self.versions and same(claim, self.current)
+        if better and says_more(claim, self.current):
+            self._supersede(claim, "finer_value")
+        else:
+            claim.fate = "repeated"
+
+    def take(self, claim: Claim, share: float) -> None:
+        """A claim that says something new."""
+        if not self.versions:
+            claim.fate = "loaded"
+            self.versions.append(claim)
+        elif far_apart(claim, self.current, share) and claim.answers.get("changed_at_source") != "ok":
+            self.wait(claim, "changed_at_source")
+        else:
+            self._supersede(claim, "export")
+
+    def _supersede(self, claim: Claim, cause: str) -> None:
+        claim.fate, claim.supersedes, claim.cause = "superseding", self.current.index, cause
+        self.versions.append(claim)
+
+
+def settle_known(claims: Sequence[Claim], share: float, holds_all: HoldsAll) -> None:
+    """Settle the claims of one natural key whose number is in the export, in file order; sets their fates."""
+    trial = _Trial()
+    for drop_no, batch in _by_drop(claims):
+        fresh: list[Claim] = []
+        for claim in batch:
+            if trial.knows(claim):
+                trial.repeat(claim)
+            elif claim.blocked:
+                trial.wait(claim, None)
+            elif any(same(claim, other) for other in fresh):
+                claim.fate = "repeated"
+            else:
+                fresh.append(claim)
+        if len(fresh) > 1 or (fresh and _restates(batch, fresh, trial)):
+            fresh = _answered_conflict(fresh, trial)
+        for claim in fresh:
+            certain = not trial.versions or claim.sure or holds_all(drop_no, trial.current.drop_no)
+            if certain or claim.answers.get("possible_reexport") == "correction":
+                trial.take(claim, share)
+            else:
+                trial.wait(claim, "possible_reexport")
+
+
+def _restates(batch: Sequence[Claim], fresh: Sequence[Claim], trial: _Trial) -> bool:
+    """Whether a file that says something new also states the current value, and so contradicts itself."""
+    others = (claim for claim in batch if claim not in fresh and not claim.blocked)
+    return bool(trial.versions) and any(
+        same(claim, trial.current) and not any(same(claim, new) for new in fresh) for claim in others
+    )
+
+
+def _answered_conflict(fresh: Sequence[Claim], trial: _Trial) -> list[Claim]:
+    """Hold all lines of a key that one file states differently, but for the one answered `ok`."""
+    chosen = [claim for claim in fresh if claim.answers.get("key_conflict") == "ok"]
+    keep = chosen if len(chosen) == 1 else []
+    for claim in fresh:
+        if claim not in keep:
+            trial.wait(claim, "key_conflict")
+    return keep
+
+
+def settle_counted(claims: Sequence[Claim], share: float, holds_all: HoldsAll) -> None:
+    """Settle the claims of one key without its number: between files the multiset of values is compared.
+
+    Sets fates, and `number`, the order of appearance (1, 2, ...), of every claim that is not repeated.
+    Within a file byte-equal lines are repeated where the time has seconds.
+    """
+    trials: list[_Trial] = []
+    for drop_no, batch in _by_drop(claims):
+        left, unmatched = _match(_without_copies(batch), trials)
+        whole = all(holds_all(drop_no, trial.current.drop_no) for trial in unmatched if trial.versions)
+        for claim in left:
+            answer = claim.answers.get("possible_reexport")
+            known = unmatched.pop(0) if unmatched and answer != "second_session" else None
+            trial = known or _Trial()
+            if known is None:
+                trials.append(trial)
+            claim.number = trials.index(trial) + 1
+            if claim.blocked:
+                trial.wait(claim, None)
+            elif known is None or whole or answer == "correction":
+                trial.take(claim, share)
+            else:
+                trial.wait(claim, "possible_reexport")
+
+
+def _without_copies(batch: Sequence[Claim]) -> list[Claim]:
+    kept: dict[object, Claim] = {}
+    for claim in batch:
+        copy_of = claim.line_hash if claim.to_the_second else claim.index
+        if copy_of in kept:
+            claim.fate = "repeated"
+        else:
+            kept[copy_of] = claim
+    return list(kept.values())
+
+
+def _match(batch: Sequence[Claim], trials: Sequence[_Trial]) -> tuple[list[Claim], list[_Trial]]:
+    """Pair the rows of a file with trials that have their value; what is left over on either side."""
+    free = list(trials)
+    left: list[Claim] = []
+    for claim in batch:
+        known = next((trial for trial in free if trial.knows(claim)), None)
+        if known is None:
+            left.append(claim)
+        else:
+            free.remove(known)
+            claim.number = trials.index(known) + 1
+            known.repeat(claim)
+    return left, free
+
+
+def _by_drop(claims: Sequence[Claim]) -> list[tuple[int, list[Claim]]]:
+    batches: dict[int, list[Claim]] = {}
+    for claim in claims:
+        batches.setdefault(claim.drop_no, []).append(claim)
+    return sorted(batches.items())

@@ -1,0 +1,1 @@
+"""Trial rows -> measurements (pure), one module a family, found by its name."""

@@ -1,0 +1,135 @@
+"""Measurements: the values of every family with their series, limits, flags and borrowed errors."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Mapping
+from functools import cache
+from types import ModuleType
+
+import polars as pl
+
+import pipeline.metrics
+from pipeline.metrics.ids import text_ids
+from pipeline.metrics.rows import as_table, join_codes
+from pipeline.metrics.series import with_series
+from schemas.catalogue import Metric
+from schemas.codes import CODES, EXCLUDING
+from schemas.families import FAMILIES
+from schemas.models import empty
+from schemas.tables import TABLES
+
+MASS_COLUMNS = ("session_id", "body_mass_kg", "body_mass_row_id", "body_mass_provisional")
+
+
+@cache
+def family_modules() -> tuple[ModuleType, ...]:
+    """The modules of this package that are named after a device family, in the order of their names."""
+    names = sorted(info.name for info in pkgutil.iter_modules(pipeline.metrics.__path__))
+    return tuple(importlib.import_module(f"pipeline.metrics.{name}") for name in names if name in FAMILIES)
+
+
+def flag_trials(trials: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """The trial tables with `flags` completed: the operator's mark, and what a row and its run show.
+
+    `trials`: table name -> frame as declared in `schemas.tables`. Flagging twice changes nothing.
+    """
+    modules = [module for module in family_modules() if module.TABLE in trials]
+    return {module.TABLE: module.flag(trials[module.TABLE]) for module in modules}
+
+
+def measure_all(
+    trials: Mapping[str, pl.DataFrame],
+    sessions: pl.DataFrame,
+    catalogue: Mapping[str, Metric],
+    devices: Mapping[str, str],
+) -> dict[str, pl.DataFrame]:
+    """The tables `measurements`, `measurement_inputs`, `series` and `value_flags`, each sorted by its key.
+
+    `trials`: table name -> current rows. `sessions`: the table of that name. `devices`: device -> its
+    method; a device not named is its own method. Raises KeyError where a metric is not in `catalogue`.
+    """
+    masses = sessions.select(MASS_COLUMNS)
+    flagged = flag_trials(trials)
+    flags = [long_flags(frame, table, "row_id") for table, frame in flagged.items()]
+    measured = [
+        _finish(values, catalogue[values["metric"][0]], devices)
+        for module in family_modules()
+        if module.TABLE in flagged
+        for values in module.measure(flagged[module.TABLE], masses).partition_by("metric")
+    ]
+    tables = {name: empty(TABLES[name]) for name in ("measurements", "measurement_inputs", "series")}
+    if measured:
+        values = pl.concat(measured, how="diagonal")
+        tables["measurements"] = as_table(values, "measurements")
+        tables["measurement_inputs"] = _inputs(values)
+        tables["series"] = as_table(values.unique("series_id"), "series")
+        flags.append(long_flags(values, "measurements", "measurement_id"))
+    return {**tables, "value_flags": pl.concat([empty(TABLES["value_flags"]), *flags]).sort(pl.all())}
+
+
+def long_flags(frame: pl.DataFrame, owner_table: str, id_column: str) -> pl.DataFrame:
+    """The rows of `value_flags` that the `flags` of a table say: owner_table, owner_id, code."""
+    return (
+        frame.filter(pl.col("flags").is_not_null())
+        .select(
+            owner_table=pl.lit(owner_table),
+            owner_id=pl.col(id_column),
+            code=pl.col("flags").str.split(";"),
+        )
+        .explode("code")
+    )
+
+
+def _finish(values: pl.DataFrame, metric: Metric, devices: Mapping[str, str]) -> pl.DataFrame:
+    """Values of one metric with series, limits, error, use, ids; `row_id` only where it alone feeds one."""
+    placed = with_series(values.with_columns(method=pl.col("device").replace(devices)), metric)
+    placed = placed.with_columns(
+        measurement_id=text_ids(placed.select(pl.format(f"{metric.metric}|{{}}", "row_id")).to_series())
+    )
+    possible = pl.col("value").is_between(_limit(metric, "hard", 0), _limit(metric, "hard", 1))
+    usual = pl.col("value").is_between(_limit(metric, "soft", 0), _limit(metric, "soft", 1))
+    code = pl.when(~possible).then(pl.lit("range_hard")).when(~usual).then(pl.lit("range_soft"))
+    limited = placed.with_columns(
+        value=pl.when(possible).then(pl.col("value")), flags=join_codes(pl.col("flags"), code)
+    )
+    return limited.with_columns(
+        _why_not_used(limited["flags"]),
+        row_id=pl.when(pl.col("inputs").is_null()).then(pl.col("row_id")),
+        unit=pl.lit(metric.unit),
+        standard_error=_trial_error(metric),
+    ).with_columns(used=pl.col("why_not_used").is_null())
+
+
+def _limit(metric: Metric, kind: str, end: int) -> pl.Expr:
+    """The low (0) or high (1) limit of a row: of the first `limits` whose keys match, else the metric's."""
+    limit = pl.lit(getattr(metric, kind)[end])
+    for special in reversed(metric.limits):
+        matches = pl.all_horizontal(pl.col(key).eq_missing(word) for key, word in special.when.items())
+        limit = pl.when(matches).then(pl.lit(getattr(special, kind)[end])).otherwise(limit)
+    return limit
+
+
+def _trial_error(metric: Metric) -> pl.Expr:
+    """Noise of one trial in the metric's unit, from the published figure (per cent on the log scale)."""
+    if metric.typical_error is None or metric.typical_error.trial is None:
+        return pl.lit(None, dtype=pl.Float64)
+    if metric.scale == "log":
+        return pl.col("value") * metric.typical_error.trial / 100
+    return pl.when(pl.col("value").is_not_null()).then(pl.lit(metric.typical_error.trial))
+
+
+def _why_not_used(flags: pl.Series) -> pl.Series:
+    """The sentences of the codes that take a value out, NULL where none does: once for each distinct text."""
+    distinct = flags.drop_nulls().unique()
+    excluding = [[code for code in text.split(";") if code in EXCLUDING] for text in distinct]
+    texts = [" ".join(CODES[code].sentence for code in codes) or None for codes in excluding]
+    reasons = pl.Series(texts, dtype=pl.String)
+    why = flags.replace_strict(distinct, reasons, default=None, return_dtype=pl.String)
+    return why.alias("why_not_used")
+
+
+def _inputs(values: pl.DataFrame) -> pl.DataFrame:
+    several = values.filter(pl.col("inputs").is_not_null()).select("measurement_id", "inputs")
+    return as_table(several.explode("inputs").unnest("inputs"), "measurement_inputs")

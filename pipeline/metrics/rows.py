@@ -1,0 +1,104 @@
+"""What every family module does with trial rows: series keys as text, codes, and the long frame of values."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import polars as pl
+
+from schemas.catalogue import SERIES_KEYS
+from schemas.codes import EXCLUDING
+from schemas.models import polars_schema
+from schemas.tables import TABLES
+
+CARRIED = (
+    "athlete_id",
+    "session_id",
+    "local_date",
+    "performed_at_utc",
+    "trial",
+    "trial_id",
+    "row_id",
+    "device",
+    "method_version",
+)
+INPUT = pl.Struct({"source_table": pl.String, "row_id": pl.String, "role": pl.String})
+
+
+def thousandths(value: pl.Expr, unit: str) -> pl.Expr:
+    """A quantity as text in its shortest form: `0.5 m`, `10 m`, `9.144 m`; NULL stays NULL.
+
+    Rounded to thousandths of the unit, so lengths in m are compared as whole millimetres and masses in
+    kg as whole grams: the same length written in feet gives the same text.
+    """
+    count = (value * 1000).round().cast(pl.Int64)
+    size = count.abs()
+    sign = pl.when(count < 0).then(pl.lit("-")).otherwise(pl.lit(""))
+    text = pl.format("{}{}.{}", sign, size // 1000, (size % 1000).cast(pl.String).str.zfill(3))
+    return text.str.strip_chars_end("0").str.strip_chars_end(".") + f" {unit}"
+
+
+def with_series_keys(trials: pl.DataFrame) -> pl.DataFrame:
+    """Trial rows with a text column for each series key that one of their columns gives."""
+    keys = [
+        (thousandths(pl.col(column), unit) if unit else pl.col(column)).alias(key)
+        for key, (column, unit) in SERIES_KEYS.items()
+        if column in trials.columns and column is not None
+    ]
+    return trials.with_columns(keys)
+
+
+def join_codes(*texts: pl.Expr) -> pl.Expr:
+    """Codes of several texts (each codes joined by ';', or NULL) as one: sorted, each once; NULL: none."""
+    joined = pl.concat_str(texts, separator=";", ignore_nulls=True)
+    tidy = joined.str.split(";").list.unique().list.sort().list.join(";").str.strip_chars_start(";")
+    return pl.when(tidy != "").then(tidy)
+
+
+def excluded(flags: pl.Expr) -> pl.Expr:
+    """Whether one of the codes of a text takes the value out of results; NULL text: no."""
+    return flags.str.contains(f"(^|;)({'|'.join(sorted(EXCLUDING))})(;|$)").fill_null(False)
+
+
+def with_codes(trials: pl.DataFrame, own: Mapping[str, pl.Expr]) -> pl.DataFrame:
+    """Trial rows whose `flags` also name the operator's mark and each code of `own` that holds."""
+    mark = pl.when(pl.col("mark") != "ok").then(pl.col("mark"))
+    codes = [pl.when(holds).then(pl.lit(code)) for code, holds in own.items()]
+    return trials.with_columns(flags=join_codes(pl.col("flags"), mark, *codes))
+
+
+def inputs_of(parts: Iterable[tuple[str, str, str]]) -> pl.Expr:
+    """The rows behind a value, from (source table, column with the row's id, role)."""
+    structs = [
+        pl.struct(source_table=pl.lit(table), row_id=pl.col(column), role=pl.lit(role))
+        for table, column, role in parts
+    ]
+    return pl.concat_list(structs)
+
+
+def values_of(
+    trials: pl.DataFrame,
+    metric: str,
+    value: pl.Expr,
+    inputs: pl.Expr | None = None,
+    flags: pl.Expr | None = None,
+) -> pl.DataFrame:
+    """One value a trial row, long: metric, the carried columns, value [metric's unit], keys, flags, inputs.
+
+    Rows without a value are left out. `inputs` is NULL where `row_id` alone feeds the value.
+    """
+    keys = [key for key in SERIES_KEYS if key in trials.columns and key not in CARRIED]
+    return trials.select(
+        pl.lit(metric).alias("metric"),
+        *CARRIED,
+        value.cast(pl.Float64).alias("value"),
+        *keys,
+        (pl.col("flags") if flags is None else flags).alias("flags"),
+        (pl.lit(None) if inputs is None else inputs).cast(pl.List(INPUT)).alias("inputs"),
+    ).filter(pl.col("value").is_not_null())
+
+
+def as_table(frame: pl.DataFrame, name: str) -> pl.DataFrame:
+    """The columns of a declared table out of a frame that has them, with their types, sorted by its key."""
+    columns = polars_schema(TABLES[name]).items()
+    return frame.select(pl.col(column).cast(dtype) for column, dtype in columns).sort(TABLES[name].key)

@@ -1,0 +1,1 @@
+"""Pure numbers: numpy and polars in, numpy and polars out."""

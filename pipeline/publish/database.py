@@ -1,0 +1,93 @@
+"""A DuckDB file that clients of the last years open, replaced in one step under its readers."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.publish.files import put
+from pipeline.publish.views import View
+from schemas.core import Table
+from schemas.ddl import SQL_TYPES, comments, create_table, literal, quote
+from schemas.tables import columns_of
+
+NAME = "yardmark.duckdb"
+POINTER = "yardmark.current.txt"
+# Read by DuckDB 1.2 and newer; the default of 2.x is read by no 1.x client.
+STORAGE_VERSION = "v1.2.0"
+
+
+def publish_database(
+    folder: Path,
+    tables: list[Table],
+    frames: dict[str, pl.DataFrame],
+    views: Iterable[View] = (),
+    private: bool = False,
+) -> list[Path]:
+    """Write the tables and views to `yardmark.duckdb` in `folder`, and the pointer to it; returns both.
+
+    `frames` are in the order they shall have. A reader that has the old file open keeps its numbers; who
+    opens it anew gets the new ones. Where a reader's lock refuses that (Windows), the new file is
+    `yardmark.<n>.duckdb`, and the pointer names it.
+    """
+    target = folder / NAME
+
+    def write(temporary: Path) -> None:
+        _write(temporary, tables, frames, tuple(views))
+        _drop_log_of(target)
+
+    current = put(target, write, private)
+    pointer = put(folder / POINTER, lambda path: _write_pointer(path, current.name), private)
+    return [current, pointer]
+
+
+def current_file(published: Path) -> Path:
+    """The published DuckDB file to open now: the one that the pointer names."""
+    pointer = published / POINTER
+    if pointer.is_file():
+        named = published / Path(pointer.read_text(encoding="utf-8").strip()).name
+        if named.is_file():
+            return named
+    return published / NAME
+
+
+def typed_rows(table: Table, source: str) -> str:
+    """SELECT of a table's columns, in their SQL types, from a registered frame."""
+    columns = (
+        f"CAST({quote(name)} AS {SQL_TYPES[field.type]}) AS {quote(name)}"
+        for name, field in columns_of(table).items()
+    )
+    return f"SELECT {', '.join(columns)} FROM {quote(source)}"
+
+
+def _write(path: Path, tables: list[Table], frames: dict[str, pl.DataFrame], views: tuple[View, ...]) -> None:
+    with duckdb.connect(":memory:") as connection:
+        connection.execute(f"ATTACH {literal(str(path))} AS published (STORAGE_VERSION '{STORAGE_VERSION}')")
+        # Views then name their tables without the file, and hold under whatever name it is opened.
+        connection.execute("USE published")
+        connection.execute("BEGIN")
+        for table in tables:
+            connection.execute(create_table(table))
+            connection.register("rows_to_publish", frames[table.name])
+            connection.execute(f"INSERT INTO {quote(table.name)} {typed_rows(table, 'rows_to_publish')}")
+            connection.unregister("rows_to_publish")
+            connection.execute(";".join(comments(table)))
+        for view in views:
+            connection.execute(";".join(view.statements()))
+        connection.execute("COMMIT")
+        connection.execute("USE memory")
+        connection.execute("DETACH published")
+
+
+def _write_pointer(path: Path, name: str) -> None:
+    path.write_text(name + "\n", encoding="utf-8", newline="\n")
+
+
+def _drop_log_of(target: Path) -> None:
+    """Remove what a crashed client left beside the old file: the new one would be opened together with it."""
+    with contextlib.suppress(PermissionError):
+        target.with_name(target.name + ".wal").unlink(missing_ok=True)

@@ -1,0 +1,78 @@
+"""The tables as files of their own: Parquet for all, CSV for those that people open in a spreadsheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.publish.database import typed_rows
+from pipeline.publish.datapackage import describe
+from pipeline.publish.files import Writer, put, remove_others
+from schemas.core import Table
+from schemas.ddl import literal
+
+# A spreadsheet takes a cell that begins so for a formula.
+_FORMULA = r"^([=+\-@])"
+
+
+def publish_flat(
+    folder: Path, tables: list[Table], frames: dict[str, pl.DataFrame], title: str
+) -> list[Path]:
+    """Write `<table>.parquet`, `<table>.csv` and, last, `datapackage.json`; returns them.
+
+    Files of tables that are not published any more are removed. The descriptor has the SHA-256 of each
+    file, so that a reader in the middle of a change can tell.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    written: list[tuple[Table, Path]] = []
+    with parquet_connection() as connection:
+        for table in tables:
+            frame = frames[table.name]
+            parquet = put(folder / f"{table.name}.parquet", parquet_writer(connection, table, frame))
+            written.append((table, parquet))
+            if table.as_csv:
+                written.append((table, put(folder / f"{table.name}.csv", csv_writer(frame))))
+    remove_others(folder, (".parquet", ".csv"), {path.name for _, path in written})
+    text = describe(written, title)
+    package = put(folder / "datapackage.json", lambda path: _write_text(path, text))
+    return [*(path for _, path in written), package]
+
+
+def parquet_connection() -> duckdb.DuckDBPyConnection:
+    """What Parquet is written through: DuckDB with one thread, so that equal rows give equal bytes.
+
+    polars would write a time of day in nanoseconds, which not every reader knows.
+    """
+    return duckdb.connect(":memory:", config={"threads": 1})
+
+
+def parquet_writer(connection: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> Writer:
+    """A writer of a frame as Parquet, in the types that the table has in SQL."""
+
+    def write(path: Path) -> None:
+        # Where the row groups begin depends on the pieces that a frame is in.
+        connection.register("rows_to_publish", frame.rechunk())
+        rows = typed_rows(table, "rows_to_publish")
+        connection.execute(f"COPY ({rows}) TO {literal(str(path))} (FORMAT parquet, COMPRESSION zstd)")
+        connection.unregister("rows_to_publish")
+
+    return write
+
+
+def csv_writer(frame: pl.DataFrame, byte_order_mark: bool = False) -> Writer:
+    """A writer of a frame as CSV: UTF-8, comma, ISO dates, LF, no cell that a spreadsheet would compute.
+
+    The mark makes a spreadsheet read names right; other tools stumble over it.
+    """
+    return lambda path: inert(frame).write_csv(path, include_bom=byte_order_mark)
+
+
+def inert(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with a `'` before each text that begins with `=`, `+`, `-` or `@`."""
+    return frame.with_columns(pl.col(pl.String).str.replace(_FORMULA, "'${1}"))
+
+
+def _write_text(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="\n")

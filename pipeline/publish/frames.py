@@ -1,0 +1,42 @@
+"""What comes in, checked against the declarations and put in the order it is published in."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas.core import Table
+from schemas.models import polars_schema
+from schemas.tables import TABLES
+
+
+def published_tables() -> list[Table]:
+    """Every table people get, in the order of its declaration."""
+    return [table for table in TABLES.values() if table.published]
+
+
+def in_order(frames: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """The frames of all published tables, with their columns as declared and their rows sorted by key.
+
+    Raises ValueError, naming the table, where one is missing, unknown, of other columns or types, or holds
+    a number that is not finite: NULL is the only way to say that there is no value.
+    """
+    tables = published_tables()
+    strangers = sorted(set(frames) - {table.name for table in tables})
+    if strangers:
+        raise ValueError(f"not tables to publish: {', '.join(strangers)}")
+    missing = [table.name for table in tables if table.name not in frames]
+    if missing:
+        raise ValueError(f"no rows were handed over for: {', '.join(missing)}")
+    return {table.name: _sorted(table, frames[table.name]) for table in tables}
+
+
+def _sorted(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
+    schema = pl.Schema(polars_schema(table))
+    if frame.schema != schema:
+        raise ValueError(f"{table.name} is {dict(frame.schema)}, declared is {dict(schema)}")
+    reals = [name for name, dtype in schema.items() if dtype == pl.Float64]
+    odd = frame.select(pl.col(reals).is_finite().not_().any()).row(0) if reals else ()
+    names = [name for name, is_odd in zip(reals, odd, strict=True) if is_odd]
+    if names:
+        raise ValueError(f"{table.name} holds a number that is not finite, in: {', '.join(names)}")
+    return frame.sort(table.key, maintain_order=True)

@@ -1,0 +1,60 @@
+"""Everything below `published/`, from frames; no clock, no warehouse."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.publish.coach import publish_norms
+from pipeline.publish.database import publish_database
+from pipeline.publish.files import private_folder
+from pipeline.publish.flat import publish_flat
+from pipeline.publish.frames import in_order, published_tables
+from pipeline.publish.people import publish_people
+from pipeline.publish.views import views
+from schemas.catalogue import Metric
+
+
+@dataclass(frozen=True)
+class PublishReport:
+    """The files written, as they are named now, and the rows of each table."""
+
+    files: list[Path]
+    rows: dict[str, int]
+
+
+def publish(
+    frames: dict[str, pl.DataFrame],
+    people: pl.DataFrame,
+    folder: Path,
+    *,
+    as_of: date,
+    valid_on: date,
+    units: str,
+    facility_name: str,
+    catalogue: dict[str, Metric],
+) -> PublishReport:
+    """Write all that people open below `folder`; equal frames give equal bytes (DuckDB: equal contents).
+
+    `frames` has every published table of the schemas, the restricted ones too; `people` has athlete_id,
+    name and birth_date. `as_of` is the last day of the statistics, `valid_on` the day that staleness counts
+    from, `units` "metric" or "us" for what coaches are shown. Raises ValueError where a frame is not as
+    declared, before anything is written; OSError where the disk says no.
+    """
+    ready = in_order(frames)
+    tables = published_tables()
+    restricted = [table for table in tables if table.restricted]
+    open_to_all = [table for table in tables if not table.restricted]
+    title = f"{facility_name}: statistics as of {as_of.isoformat()}, people as of {valid_on.isoformat()}"
+    folder.mkdir(parents=True, exist_ok=True)
+    files = [
+        *publish_people(folder / "people", people),
+        *publish_database(private_folder(folder / "restricted"), restricted, ready, private=True),
+        *publish_flat(folder / "tables", open_to_all, ready, title),
+        *publish_norms(folder / "coach", ready, units, facility_name, catalogue),
+        *publish_database(folder, open_to_all, ready, views(valid_on, catalogue)),
+    ]
+    return PublishReport(files, {name: frame.height for name, frame in ready.items()})

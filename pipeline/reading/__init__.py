@@ -1,0 +1,1 @@
+"""Text to values: lines, workbooks, numbers, units and times. Knows no layout and no facility."""

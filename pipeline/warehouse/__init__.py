@@ -1,0 +1,1 @@
+"""The pipeline's own DuckDB file: the only package that opens it."""

@@ -1,0 +1,115 @@
+"""The warehouse file: tables made from the declarations, read and written as polars frames."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+
+import duckdb
+import polars as pl
+
+from schemas.ddl import create_table, quote
+from schemas.internal import INTERNAL
+from schemas.models import polars_schema
+from schemas.tables import TABLES
+
+ALL_TABLES = {**TABLES, **{name: table for name, (table, _) in INTERNAL.items()}}
+
+
+def schema_hash() -> str:
+    """Hash of all declarations that the file's tables are made from; a change makes a rebuild."""
+    text = "\n".join(create_table(table) for table in ALL_TABLES.values())
+    return hashlib.md5(text.encode(), usedforsecurity=False).hexdigest()[:16]
+
+
+class Warehouse:
+    """One open warehouse. Use as a context manager; one writer at a time (the caller holds the lock)."""
+
+    def __init__(self, file: Path) -> None:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        self.file = file
+        self._con = duckdb.connect(str(file))
+        self._con.execute("CREATE TABLE IF NOT EXISTS _meta (key VARCHAR PRIMARY KEY, value VARCHAR)")
+        for table in ALL_TABLES.values():
+            self._con.execute(create_table(table).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS", 1))
+
+    def __enter__(self) -> Warehouse:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._con.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All that is written inside is committed at the end, or none of it."""
+        self._con.execute("BEGIN TRANSACTION")
+        try:
+            yield
+        except BaseException:
+            self._con.execute("ROLLBACK")
+            raise
+        self._con.execute("COMMIT")
+
+    def read(self, name: str) -> pl.DataFrame:
+        """All rows of a table, typed as declared."""
+        frame = self._con.sql(f"SELECT * FROM {quote(name)}").pl()
+        return frame.cast(polars_schema(ALL_TABLES[name]))  # type: ignore[arg-type]
+
+    def append(self, name: str, frame: pl.DataFrame) -> None:
+        """Add rows to a table; the frame has the table's columns in any order."""
+        if frame.is_empty():
+            return
+        schema = polars_schema(ALL_TABLES[name])
+        rows = frame.select(pl.col(column).cast(dtype) for column, dtype in schema.items())
+        self._con.register("_incoming", rows)
+        self._con.execute(f"INSERT INTO {quote(name)} SELECT * FROM _incoming")
+        self._con.unregister("_incoming")
+
+    def replace(self, name: str, frame: pl.DataFrame) -> None:
+        """Put these rows in place of all that the table holds."""
+        self._con.execute(f"DELETE FROM {quote(name)}")
+        self.append(name, frame)
+
+    def delete_drops(self, name: str, drop_nos: list[int]) -> None:
+        """Delete what was read of these drops, before they are read again."""
+        if drop_nos:
+            wanted = ", ".join(str(int(no)) for no in drop_nos)
+            self._con.execute(f"DELETE FROM {quote(name)} WHERE drop_no IN ({wanted})")
+
+    def count(self, name: str) -> int:
+        """Number of rows of a table."""
+        row = self._con.execute(f"SELECT count(*) FROM {quote(name)}").fetchone()
+        return int(row[0]) if row else 0
+
+    def meta(self, key: str) -> str | None:
+        """A remembered value, or None."""
+        row = self._con.execute("SELECT value FROM _meta WHERE key = ?", [key]).fetchone()
+        return None if row is None else str(row[0])
+
+    def set_meta(self, key: str, value: str) -> None:
+        """Remember a value."""
+        self._con.execute("INSERT OR REPLACE INTO _meta VALUES (?, ?)", [key, value])
+
+
+def open_warehouse(file: Path) -> Warehouse:
+    """Open the warehouse, or make it. One whose tables were declared otherwise is put aside for a rebuild:
+    everything in it is made again from the archive, the config and the answers."""
+    if file.exists():
+        with Warehouse(file) as old:
+            known = old.meta("schema_hash")
+        if known != schema_hash():
+            remove_warehouse(file)
+    warehouse = Warehouse(file)
+    warehouse.set_meta("schema_hash", schema_hash())
+    return warehouse
+
+
+def remove_warehouse(file: Path) -> None:
+    """Delete the warehouse file and its log."""
+    for path in (file, file.with_name(file.name + ".wal")):
+        path.unlink(missing_ok=True)

@@ -1,0 +1,1 @@
+"""The generator of the sample exports: an invented academy, its devices, their exports and their faults."""

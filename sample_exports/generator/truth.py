@@ -1,0 +1,113 @@
+"""The truth as CSV, outside the exports: every number, every line, every fault."""
+
+import csv
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from .export import Export, Line
+from .faults.base import Book, Fault
+from .spec import Quantity, utc
+
+MEASURED = (
+    "file",
+    "line",
+    "family",
+    "device",
+    "athlete_id",
+    "written_name",
+    "local_date",
+    "local_time",
+    "performed_at_utc",
+)
+ABOUT = ("column", "true_value", "exported_value", "step", "fate", "current", "damaged", "code")
+
+
+def _write_csv(path: Path, header: Iterable[str], lines: Iterable[Iterable[Any]]) -> None:
+    """A CSV file with LF line ends."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(header)
+        writer.writerows(lines)
+
+
+def _occasion(export: Export, number: int, line: Line) -> dict[str, Any]:
+    """Whose and when."""
+    spec, row = export.spec, line.row
+    assert row is not None
+    moment, timed = spec.moment(row.at), spec.has_time()
+    place = spec.at("athlete")
+    return {
+        "file": export.path,
+        "line": number,
+        "family": spec.family,
+        "device": spec.device,
+        "athlete_id": row.athlete_id,
+        "written_name": line.cells[place] if place < len(line.cells) else "",
+        "local_date": moment.date().isoformat(),
+        "local_time": moment.time().isoformat() if timed else "",
+        "performed_at_utc": utc(moment).isoformat() if timed else "",
+    }
+
+
+def _number(line: Line, number: Quantity) -> dict[str, Any]:
+    """What was measured, and what becomes of it."""
+    current = line.fate in ("loaded", "superseding") and not line.superseded
+    return {
+        "column": number.column,
+        "true_value": f"{number.true:.9g}",
+        "exported_value": repr(number.exported),
+        "step": f"{number.step:.9g}",
+        "fate": line.fate,
+        "current": int(current),
+        "damaged": int(line.damaged),
+        "code": line.code,
+    }
+
+
+def measurements(book: Book) -> list[dict[str, Any]]:
+    """A row a number of a line, with the facts that its stored row carries."""
+    found = []
+    for path in sorted(book):
+        export = book[path]
+        for place, line in enumerate(export.lines, 1):
+            if line.row is None:
+                continue
+            occasion, facts = _occasion(export, place, line), {**export.facts, **line.row.facts, **line.now}
+            distance = line.row.values.get("distance_m")
+            gate = {} if distance is None else {"distance_m": int(distance)}
+            for number in [*line.numbers, *(export.above if line.numbers else [])]:
+                found.append(occasion | gate | facts | number.facts | _number(line, number))
+    return found
+
+
+def _faults(book: Book, faults: list[Fault]) -> list[list[Any]]:
+    """A row a fault, with its line as it stands in the file."""
+    return [[one.title, one.path, place_of(book, one), one.code, one.does, one.written] for one in faults]
+
+
+def place_of(book: Book, fault: Fault) -> int | str:
+    """The physical line of a fault; nothing where the whole file is meant."""
+    if fault.line is None:
+        return ""
+    return next(place for place, line in enumerate(book[fault.path].lines, 1) if line is fault.line)
+
+
+def write_truth(book: Book, faults: list[Fault], folder: Path) -> None:
+    """Writes `measurements.csv`, `lines.csv` and `faults.csv`."""
+    rows = measurements(book)
+    facts = sorted({key for row in rows for key in row} - set(MEASURED) - set(ABOUT))
+    header = [*MEASURED, *facts, *ABOUT]
+    _write_csv(folder / "measurements.csv", header, ([row.get(key, "") for key in header] for row in rows))
+    lines = (
+        [path, place, line.kind, line.fate, line.code]
+        for path in sorted(book)
+        for place, line in enumerate(book[path].lines, 1)
+    )
+    _write_csv(folder / "lines.csv", ("file", "line", "kind", "fate", "code"), lines)
+    _write_csv(
+        folder / "faults.csv",
+        ("title", "file", "line", "code", "expectation", "written"),
+        _faults(book, faults),
+    )

@@ -1,0 +1,1 @@
+"""What things are: every field, table, family, metric and code of yardmark, declared once."""

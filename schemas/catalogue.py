@@ -1,0 +1,95 @@
+"""The metric catalogue: `metrics.toml` read into checked records, and the keys a series can have."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib import resources
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Range = tuple[float, float]
+
+# Every key a series can have, in the order of its label, with the trial column it is made from and the
+# unit it is shown in. `None` as the column: the metric's module gives it ready.
+SERIES_KEYS: dict[str, tuple[str | None, str | None]] = {
+    "course": ("course", None),
+    "from_distance": (None, "m"),
+    "distance": ("distance_m", "m"),
+    "test": ("test", None),
+    "turn_angle": ("turn_angle_deg", "deg"),
+    "approach": ("approach", None),
+    "side": ("side", None),
+    "leg": ("leg", None),
+    "hands": ("hands", None),
+    "drop_height": ("drop_height_m", "m"),
+    "added_load": ("added_load_kg", "kg"),
+    "start": ("start", None),
+    "start_offset": ("start_offset_m", "m"),
+    "timing": ("timing", None),
+    "surface": ("surface", None),
+    "shoes": ("shoes", None),
+    "method": ("method", None),
+    "method_version": ("method_version", None),
+}
+
+
+class Strict(BaseModel):
+    """A record in which an unknown key is an error."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Limits(Strict):
+    """Limits that hold where the series has these values of its keys."""
+
+    when: dict[str, str]
+    hard: Range
+    soft: Range
+
+
+class TypicalError(Strict):
+    """A published typical error, borrowed: per cent on the log scale, the metric's unit on the raw scale."""
+
+    trial: float | None = None
+    session: float | None = None
+    source: str
+    verified: str
+
+
+class Metric(Strict):
+    """A metric: how it is shown, compared, limited, summed up, and where it comes from."""
+
+    metric: str
+    label: str
+    family: str
+    unit: str
+    decimals: int
+    better: Literal["higher", "lower", "context"]
+    scale: Literal["log", "raw"]
+    summary: Literal["mean", "median", "best"]
+    learned: bool
+    min_trials: int
+    series_keys: tuple[str, ...]
+    hard: Range
+    soft: Range
+    limits: tuple[Limits, ...] = ()
+    formula: str
+    source: str
+    verified: str
+    caution: str
+    typical_error: TypicalError | None = Field(default=None)
+
+
+def load_catalogue() -> dict[str, Metric]:
+    """Read `metrics.toml`; raises pydantic.ValidationError where an entry is not as declared above."""
+    text = resources.files("schemas").joinpath("metrics.toml").read_text(encoding="utf-8")
+    metrics = {name: Metric(metric=name, **entry) for name, entry in tomllib.loads(text).items()}
+    for metric in metrics.values():
+        unknown = set(metric.series_keys) - set(SERIES_KEYS)
+        if unknown:
+            raise ValueError(f"metrics.toml: {metric.metric} has unknown series keys {sorted(unknown)}")
+    return metrics
+
+
+CATALOGUE: dict[str, Metric] = load_catalogue()

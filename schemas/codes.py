@@ -1,0 +1,123 @@
+"""Every code a line, a row or a value can carry: its sentence, its threshold, what it does, what helps.
+
+`effect` is one of
+`holds_file` the whole file waits, `holds_line` the line waits, `note` it is shown and changes nothing,
+`flags` the value is kept and used, `excludes` the value is kept and left out of results.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Effect = Literal["holds_file", "holds_line", "note", "flags", "excludes"]
+
+
+@dataclass(frozen=True)
+class Code:
+    """A code with the sentence people read. `remedy` says what to do; `threshold` the number behind it."""
+
+    code: str
+    sentence: str
+    effect: Effect
+    remedy: str
+    threshold: str | None = None
+
+
+_RAW = "Export the file again from the device, or correct this cell in the sheet's answer column."
+_LAYOUT = "Mend the layout in config/layouts, then run `yardmark retry`."
+
+_ALL = (
+    # The whole file
+    Code("no_layout", "No layout recognises this file.", "holds_file",
+         "Check the folder and the header row, or write a layout in config/layouts; then run `yardmark retry`."),
+    Code("two_layouts", "More than one layout claims this file.", "holds_file",
+         "Make the [match] part of one of the layouts narrower, then run `yardmark retry`."),
+    Code("faulty_layout", "The layout that would read this file has mistakes.", "holds_file",
+         "Run `yardmark check`, mend the layout, then run `yardmark retry`."),
+    Code("missing_column", "A column that the layout maps is not in the header row.", "holds_file", _LAYOUT),
+    Code("duplicate_header", "A mapped column name occurs twice in the header row.", "holds_file",
+         "Rename one of the columns in the device's export settings, and export again."),
+    Code("missing_preamble", "A value that the layout takes from above the header row is not there.",
+         "holds_file", _LAYOUT),
+    Code("name_pattern", "The file's name does not fit the pattern that the layout takes a value from.",
+         "holds_file", "Rename the file as the layout expects and drop it again, or mend the layout."),
+    Code("undecodable", "The file can't be read in the encoding that the layout names.", "holds_file", _LAYOUT),
+    Code("empty_file", "The file is empty.", "holds_file", "Export it again from the device."),
+    Code("unreadable", "The file is of a kind that can't be read.", "holds_file",
+         "Export as CSV or as a workbook (.xlsx) and drop that."),
+    Code("too_large", "The file is over the size limit.", "holds_file",
+         "Export a shorter period, or raise `max_file_mb` in facility.toml; then drop it again.",
+         "max_file_mb in facility.toml, default 2000"),
+    # The line as text
+    Code("bad_bytes", "The line has bytes that the layout's encoding does not know.", "holds_line", _RAW),
+    Code("open_quote", "A quoted field is not closed on this line.", "holds_line", _RAW),
+    Code("bad_quotes", "Text follows a closing quote.", "holds_line", _RAW),
+    Code("too_few_fields", "The line has fewer fields than the header row.", "holds_line", _RAW),
+    Code("too_many_fields", "The line has more fields than the header row.", "holds_line", _RAW),
+    # The cell
+    Code("missing_value", "A value that every row of this family needs is empty.", "holds_line", _RAW),
+    Code("not_a_number", "This is not a number as the layout says numbers are written.", "holds_line", _RAW),
+    Code("bad_date", "This is not a date or time as the layout says they are written.", "holds_line", _RAW),
+    Code("not_in_map", "The layout's map does not know this word.", "holds_line",
+         "Add the word to the map in the layout, then run `yardmark retry`; or answer with the right word."),
+    Code("not_allowed", "This word is not one of those that the field knows.", "holds_line",
+         "Map it in the layout, then run `yardmark retry`; or answer with one of the known words."),
+    Code("unknown_unit", "This unit is not known, or is of another kind than the field needs.", "holds_line",
+         "Mend the unit in the layout or in the export."),
+    Code("out_of_range", "The value is outside what is physically possible.", "holds_line",
+         "Answer with the right value, or `drop` to leave the line out.", "hard limits of the field"),
+    Code("in_future", "The time lies after the file was received.", "holds_line",
+         "Set the device's clock, and record its offset as [[devices.X.clock]] in facility.toml; "
+         "then run `yardmark retry`.", "36 hours after the file was received"),
+    Code("before_device", "The time lies before the device came into use.", "holds_line",
+         "Record the clock's offset as [[devices.X.clock]], or mend `since` of the device, in facility.toml; "
+         "then run `yardmark retry`.", "`since` of the device"),
+    # The person
+    Code("unknown_name", "Nobody on the roster is written like this.", "holds_line",
+         "Answer with an athlete_id, or `new` for a new person, or `drop`."),
+    Code("ambiguous_name", "More than one athlete is written like this.", "holds_line",
+         "Answer with the athlete_id that is meant."),
+    Code("guest", "This name is on the facility's list of guests.", "holds_line",
+         "Nothing to do. To keep the rows, put the person on the roster."),
+    # Against other rows
+    Code("key_conflict", "Two lines of this file say different things about the same trial.", "holds_line",
+         "Answer `ok` on the line to keep and `drop` on the other."),
+    Code("changed_at_source", "A later export changes this value by more than is usual for a correction.",
+         "holds_line", "Answer `ok` to take the new value, or `drop` to keep the old.",
+         "10 %, or the family's share"),
+    Code("possible_reexport", "This may be a second session, or a corrected export of the first.", "holds_line",
+         "Answer `second_session` or `correction`."),
+    # On rows and values
+    Code("removed_at_source", "A later export gives this trial to another athlete.", "flags",
+         "Look which is right; strike the wrong one in config/corrections.csv."),
+    Code("time_ambiguous", "The clock was changed at this hour, so the time is one of two.", "flags",
+         "Nothing to do; the date is right.", "a folded or skipped hour"),
+    Code("warm_up", "Marked as a warm-up trial.", "excludes", "Nothing to do."),
+    Code("failed", "Marked as a failed trial.", "excludes", "Nothing to do."),
+    Code("split_not_rising", "This gate's time is not after the gate before it.", "excludes",
+         "Look at the gates; strike or correct the run in config/corrections.csv."),
+    Code("interval_too_fast", "Faster between two gates than anybody can run.", "excludes",
+         "Look at the gate's place and trigger.", "12.6 m/s between two gates"),
+    Code("range_hard", "Outside what is possible for this quantity, so no value is used.", "excludes",
+         "Look at the trial; correct it in config/corrections.csv.", "hard limits in the catalogue"),
+    Code("range_soft", "Unusual for this quantity.", "flags", "Look at the trial.",
+         "soft limits in the catalogue"),
+    Code("box_height_unknown", "The height of the box is not known, so this compares with nothing else.", "flags",
+         "Supply drop_height_m in config/corrections.csv or in the layout."),
+    Code("start_offset_unknown", "How far behind the first gate the run began is not known.", "flags",
+         "Supply start_offset_m in the layout or in config/corrections.csv."),
+    Code("side_unknown", "The side is not known, so it is left out of comparisons of the two sides.", "flags",
+         "Map the side in the layout, or supply it in config/corrections.csv."),
+    Code("mass_provisional", "Body mass is from a later reading, or one more than 14 days away.", "flags",
+         "Weigh the athlete at the next session.", "14 days"),
+    Code("familiarisation", "First session of a new kind of test: left out of norms, because people learn.", "flags",
+         "Nothing to do.", "the first session of a series, where the metric is learned"),
+    Code("not_fully_available", "The athlete was not fully available that day: left out of norms.", "flags",
+         "Nothing to do."),
+    Code("few_trials", "Fewer trials than the summary asks for.", "flags", "Plan one more trial.",
+         "min_trials in the catalogue"),
+)  # fmt: skip
+
+CODES: dict[str, Code] = {code.code: code for code in _ALL}
+EXCLUDING: frozenset[str] = frozenset(c.code for c in _ALL if c.effect == "excludes")

@@ -1,0 +1,94 @@
+"""The words the declarations are written in: a field, a table, a device family."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Type = Literal["text", "integer", "bigint", "real", "boolean", "date", "time", "timestamp"]
+NUMERIC: frozenset[str] = frozenset({"integer", "bigint", "real"})
+
+
+@dataclass(frozen=True)
+class Field:
+    """A quantity or fact with one name, one type, one unit and one meaning wherever it appears.
+
+    `low` and `high` are hard limits in `unit`: a raw value outside holds its line. `limits_from`
+    says where they come from. `values` lists the allowed words of a closed text field.
+    Where the limits depend on another field of the row, `by` names it and `limits_by` lists
+    (its word, low, high); words not listed have `low` and `high`.
+    """
+
+    name: str
+    type: Type
+    meaning: str
+    unit: str | None = None
+    low: float | None = None
+    high: float | None = None
+    limits_from: str | None = None
+    values: tuple[str, ...] = ()
+    sign: str | None = None
+    by: str | None = None
+    limits_by: tuple[tuple[str, float, float], ...] = ()
+
+    @property
+    def comment(self) -> str:
+        """Meaning, unit, sign and allowed words in one sentence, as shown to SQL users."""
+        parts = [self.meaning]
+        if self.unit:
+            parts.append(f"[{self.unit}]")
+        if self.sign:
+            parts.append(f"Sign: {self.sign}.")
+        if self.values:
+            parts.append("One of: " + ", ".join(self.values) + ".")
+        if self.low is not None or self.high is not None:
+            parts.append(f"Hard limits {self.low:g} to {self.high:g}.")
+        for word, low, high in self.limits_by:
+            parts.append(f"For {word} {low:g} to {high:g}.")
+        return " ".join(parts)
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table: what a row is, its fields by name, its key, and where it is shown."""
+
+    name: str
+    row_is: str
+    fields: tuple[str, ...]
+    key: tuple[str, ...]
+    required: frozenset[str] = frozenset()
+    published: bool = True
+    as_csv: bool = False
+    restricted: bool = False
+
+
+@dataclass(frozen=True)
+class Family:
+    """A device family: how its trial rows look and what makes two of them the same row.
+
+    `columns` are the family's own fields. `required` must be mapped by a layout and filled in every row.
+    `numbered` is the field that, where a layout does not map it, is the order of appearance.
+    `trial_key` is the part of `natural_key` that names one trial (several rows may share it).
+    `values` are the measured quantities: an empty set of them makes no row, and they are what two
+    versions of a row are compared by. `share` is the relative difference beyond which a newer export's
+    value is held as `changed_at_source`.
+    """
+
+    name: str
+    label: str
+    table: str
+    row_is: str
+    columns: tuple[Field, ...]
+    required: tuple[str, ...]
+    natural_key: tuple[str, ...]
+    trial_key: tuple[str, ...]
+    numbered: str
+    values: tuple[str, ...]
+    share: float = 0.10
+
+    def field(self, name: str) -> Field:
+        """The family's field of that name; KeyError if there is none."""
+        for field in self.columns:
+            if field.name == name:
+                return field
+        raise KeyError(name)

@@ -1,0 +1,51 @@
+"""SQL made from the declarations: CREATE TABLE with comments, for the warehouse and the published file."""
+
+from __future__ import annotations
+
+from schemas.core import Table
+from schemas.tables import columns_of
+
+SQL_TYPES: dict[str, str] = {
+    "text": "VARCHAR",
+    "integer": "INTEGER",
+    "bigint": "BIGINT",
+    "real": "DOUBLE",
+    "boolean": "BOOLEAN",
+    "date": "DATE",
+    "time": "TIME",
+    "timestamp": "TIMESTAMP",
+}
+
+
+def quote(name: str) -> str:
+    """An identifier in double quotes."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def literal(text: str) -> str:
+    """A text in single quotes."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def create_table(table: Table, catalog: str = "") -> str:
+    """CREATE TABLE of a table. `catalog` is put before its name, for an attached file."""
+    lines = [
+        f"{quote(name)} {SQL_TYPES[field.type]}" + (" NOT NULL" if name in table.required else "")
+        for name, field in columns_of(table).items()
+    ]
+    return f"CREATE TABLE {_qualified(table, catalog)} (" + ", ".join(lines) + ")"
+
+
+def comments(table: Table, catalog: str = "") -> list[str]:
+    """COMMENT statements: what a row of the table is, and each column's meaning and unit."""
+    name = _qualified(table, catalog)
+    statements = [f"COMMENT ON TABLE {name} IS {literal('A row is ' + table.row_is + '.')}"]
+    statements += [
+        f"COMMENT ON COLUMN {name}.{quote(column)} IS {literal(field.comment)}"
+        for column, field in columns_of(table).items()
+    ]
+    return statements
+
+
+def _qualified(table: Table, catalog: str) -> str:
+    return f"{quote(catalog)}.main.{quote(table.name)}" if catalog else quote(table.name)

@@ -1,0 +1,196 @@
+"""Fields that more than one family or step uses; a family's own are in `schemas.families`."""
+
+from __future__ import annotations
+
+from schemas.catalogue import SERIES_KEYS
+from schemas.core import Field
+from schemas.families import FAMILIES
+
+
+def _text(name: str, meaning: str, values: tuple[str, ...] = ()) -> Field:
+    return Field(name, "text", meaning, values=values)
+
+
+def _count(name: str, meaning: str) -> Field:
+    return Field(name, "integer", meaning, unit="count", low=0, high=2**31 - 1)
+
+
+def _real(name: str, meaning: str, unit: str) -> Field:
+    return Field(name, "real", meaning, unit=unit)
+
+
+OWN_UNIT = "the row's unit"
+
+_PEOPLE = (
+    _text("athlete_id", "Who: the facility's id of the athlete."),
+    _text("name", "Name as the facility writes it."),
+    Field("birth_date", "date", "Date of birth."),
+    _text("sex", "Sex as the roster says.", ("female", "male")),
+    Field(
+        "age_years", "real", "Age in years.", unit="years", low=0, high=120, limits_from="length of human life"
+    ),
+    Field(
+        "age_days", "integer", "Age in days.", unit="days", low=0, high=44_000, limits_from="length of human life"
+    ),
+    _text("squad", "Squad."),
+    _text("sport", "Sport."),
+    _text("position", "Position, event or seat within the sport."),
+    _text("competition_level", "Level of competition."),
+    _text("status", "Training status.", ("full", "modified", "rehab", "paused")),
+    _text("restriction", "What is restricted, in the facility's words."),
+    _text("available", "Whether the athlete may train fully.", ("yes", "limited", "no")),
+    Field("valid_from", "date", "First day this holds; NULL is open."),
+    Field("valid_until", "date", "Last day this holds; NULL is open."),
+)
+
+_TRIALS = (
+    _text("row_id", "Id of the row: a hash of its natural key; the same in every version."),
+    _text("trial_id", "Id of the trial; the rows of one trial share it."),
+    Field("performed_at_utc", "timestamp", "When it was done, in UTC.", unit="UTC"),
+    Field("local_date", "date", "Date in the facility's time zone."),
+    Field("local_time", "time", "Time of day in the facility's time zone; NULL where only the date is known."),
+    Field("time_known", "boolean", "Whether the export has a time of day."),
+    _text("session_id", "Id of the athlete's test occasion: a hash of athlete, session date and slot."),
+    _text("device", "Device in facility.toml."),
+    _text("method_version", "Version of the device's method, where the layout says one."),
+    _text("mark", "The operator's mark.", ("ok", "warm_up", "failed")),
+    _text("flags", "Codes that the row or value carries, sorted, joined by ';'; see flag_codes. NULL: none."),
+    _text("file_id", "First 16 hex digits of the SHA-256 of the file; all 64 in files and held_rows."),
+    Field("line", "integer", "Physical line in the file, the first being 1.", unit="count", low=1, high=2**31 - 1),
+    Field("version", "integer", "Version of the row, the first being 1.", unit="count", low=1, high=2**31 - 1),
+)
+
+_FILES = (
+    _text("drop_id", "Id of a drop: a hash of path, size, time and content."),
+    _text("path", "Folder below the inbox, and the file's hash in place of its name."),
+    _text("layout", "Layout that read it."),
+    _text("family", "Device family."),
+    Field("received_at", "timestamp", "When it was taken in.", unit="UTC"),
+    _text("file_status", "What became of the file.", ("loaded", "partly_held", "held", "repeated", "rejected")),
+    _count("lines", "Lines after the header row."),
+    _count("loaded", "Lines whose rows are in a table for the first time."),
+    _count("held", "Lines that wait for a person."),
+    _count("repeated", "Lines that say what an earlier line said."),
+    _count("superseding", "Lines that gave a row a new version."),
+    _count("skipped", "Blank lines, repeated headers, trailers, comments, and lines without any value."),
+    _text("unmapped", "Columns that the layout neither maps nor ignores."),
+    _text("code", "Code; see flag_codes."),
+    _text("field_name", "Field concerned."),
+    _text("seen", "What was seen; NULL for names."),
+    _text("reason", "Why, in plain words."),
+    _text("remedy", "What to do."),
+    _text("state", "Where the question stands.", ("open", "answered", "released")),
+    _count("first_line", "First line of a run of lines."),
+    _count("last_line", "Last line of a run of lines."),
+    _text("fate", "What became of the lines.", ("loaded", "held", "repeated", "superseding", "skipped")),
+    Field("known_from", "timestamp", "When this version became known.", unit="UTC"),
+    Field("known_until", "timestamp", "When a newer version took its place.", unit="UTC"),
+    _text("superseded_by", "Version that took its place; NULL where the row was struck."),
+    _text("cause", "Why there is a newer version.", ("export", "finer_value", "correction", "strike")),
+    _text("row", "The row as JSON."),
+    _text("source_table", "Table that the row is in."),
+    _text("role", "What the row is used for."),
+)
+
+_METRICS = (
+    _text("metric", "Metric of the catalogue."),
+    _text("label", "Words to show."),
+    _text("unit", "Unit of the value."),
+    _count("decimals", "Decimals to show; values are stored unrounded."),
+    _text("better", "Which direction is better.", ("higher", "lower", "context")),
+    _text("scale", "Scale on which errors are even: log for proportional errors.", ("log", "raw")),
+    _text("summary", "How a session's trials become one value.", ("mean", "median", "best")),
+    Field("learned", "boolean", "Whether the first session is set aside because people learn."),
+    _text("series_keys", "Keys that must be equal for values to be compared, joined by ';'."),
+    _text("formula", "Formula."),
+    _text("source", "Where the formula or limit comes from."),
+    _text("verified", "How the source was verified."),
+    _text("caution", "What to keep in mind."),
+    _text("series_id", "Id of a series: values of different series are never compared."),
+    _text("body_side", "Side of the body that the series is of.", ("left", "right", "both")),
+    _text("pair_id", "Equal for the two sides of the same thing; NULL where there are no sides."),
+    _text("sentence", "The code in a sentence."),
+    _text("threshold", "The number behind the code; NULL where there is none."),
+    _text("effect", "What the code does.", ("holds_file", "holds_line", "note", "flags", "excludes")),
+    _text("measurement_id", "Id of the measurement."),
+    _count("trial", "Number of the trial in its occasion."),
+    _real("value", "The value, in the row's unit. Not to be summed.", OWN_UNIT),
+    _real("best", "Best value of the session, apart from the level; NULL where no direction is better.", OWN_UNIT),
+    _real(
+        "standard_error", "Noise of one trial, from a published typical error; NULL: not known.", OWN_UNIT
+    ),
+    _real("trial_error", "Trial-to-trial error within a session (SD); NULL: not known yet.", OWN_UNIT),
+    _real("session_error", "Error of a session's value between days (SD); NULL: not known yet.", OWN_UNIT),
+    _text("error_origin", "Where the errors come from: published means borrowed.", ("published",)),
+    Field("used", "boolean", "Whether the value enters the session's result."),
+    _text("why_not_used", "Why it does not; NULL where it does."),
+    _count("n_trials", "Trials behind the value."),
+    _text("owner_table", "Table that carries the flag."),
+    _text("owner_id", "Id of the row or value that carries the flag."),
+)
+
+_SESSIONS = (
+    Field("started_at_utc", "timestamp", "First trial of the occasion, in UTC.", unit="UTC"),
+    Field("session_date", "date", "Date of the occasion; the day begins at day_start of facility.toml."),
+    _text("slot", "Part of the day, or the layout's session."),
+    Field(
+        "body_mass_kg",
+        "real",
+        "Body mass from the warehouse's own readings.",
+        unit="kg",
+        low=15,
+        high=250,
+        limits_from="judgement from world extremes (methods, B7)",
+    ),
+    _text("body_mass_row_id", "Row of body_readings that the mass is from."),
+    Field("body_mass_age_days", "integer", "Age of the reading; negative where it is later than the session.",
+          unit="days", low=-4_000, high=4_000),
+    Field("body_mass_provisional", "boolean", "Whether the mass is from a later reading, or an old one."),
+)  # fmt: skip
+
+_NORMS = (
+    Field("week", "date", "Monday of the ISO week; the window ends on its Sunday."),
+    _text("norms_version", "Version: the season, and a hash of what went in."),
+    _text("population_id", "Id of the population."),
+    _text("season", "Season, a label."),
+    _text("age_band", "Ages in years, on the week's Sunday."),
+    _count("rung", "Rung of the fallback ladder; 1 is the narrowest."),
+    _text("parent_id", "Next wider population; NULL for the widest."),
+    _count("n_athletes", "Athletes, each counted once."),
+    _real("mean", "Mean over athletes.", OWN_UNIT),
+    _real("sd", "Standard deviation over athletes (n - 1); includes measurement error.", OWN_UNIT),
+    _real("shrunk_mean", "Mean drawn toward the parent population's, more so where athletes are few.", OWN_UNIT),
+    _real("shrunk_sd", "SD drawn toward the parent population's, more so where athletes are few.", OWN_UNIT),
+    *(
+        _real(f"p{p:02d}", f"Percentile {p}, Hyndman-Fan definition 8; NULL where athletes are too few.", OWN_UNIT)
+        for p in (5, 10, 25, 50, 75, 90, 95)
+    ),
+    Field("percentile", "integer", "Percentile, of the values as measured.", unit="%", low=0, high=100),
+    _real("value_low", "Lower end of the 90 % interval by order statistics; NULL: cannot tell.", OWN_UNIT),
+    _real("value_high", "Upper end of the 90 % interval by order statistics; NULL: cannot tell.", OWN_UNIT),
+    _text("withheld", "Why values are left out, in a sentence; NULL where none is."),
+    _text("event_id", "Id of the event."),
+    _text("kind", "Kind of event."),
+    Field("from_date", "date", "First day."),
+    Field("to_date", "date", "Last day; NULL is open."),
+)
+
+
+_SERIES = tuple(
+    _text(f"series_{key}", f"Key of the series: {key.replace('_', ' ')}, as in the label; NULL: not one of its keys.")
+    for key in SERIES_KEYS
+)
+
+
+def _merge() -> dict[str, Field]:
+    shared = (*_PEOPLE, *_TRIALS, *_FILES, *_METRICS, *_SESSIONS, *_NORMS, *_SERIES)
+    fields = {field.name: field for field in shared}
+    if len(fields) != len(shared):
+        raise ValueError("a field is declared twice in schemas/fields.py")
+    for family in FAMILIES.values():
+        for field in family.columns:
+            fields.setdefault(field.name, field)
+    return fields
+
+
+FIELDS: dict[str, Field] = _merge()

@@ -1,0 +1,228 @@
+"""Every table: what a row is, its columns, its key. Names beginning with `_` stay inside the warehouse.
+
+A column is written as the name of its field, or as `column:field` where a table calls a field by a
+shorter name (`status:file_status`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from schemas.catalogue import SERIES_KEYS
+from schemas.core import Family, Field, Table
+from schemas.families import FAMILIES
+from schemas.fields import FIELDS
+from schemas.internal import INTERNAL
+
+TRIAL_HEAD = (
+    "row_id",
+    "trial_id",
+    "athlete_id",
+    "performed_at_utc",
+    "local_date",
+    "local_time",
+    "time_known",
+    "session_id",
+    "device",
+    "method_version",
+)
+TRIAL_TAIL = ("mark", "flags", "file_id", "line", "version")
+_TRIAL_REQUIRED = frozenset({*TRIAL_HEAD, "mark", "file_id", "line", "version"} - {"local_time", "method_version"})
+_PEOPLE_TODAY = ("squad", "sport", "position", "competition_level", "available")
+
+
+def _trial_table(family: Family) -> Table:
+    columns = tuple(field.name for field in family.columns)
+    return Table(
+        family.table,
+        family.row_is,
+        (*TRIAL_HEAD, *columns, *TRIAL_TAIL),
+        key=("row_id",),
+        required=_TRIAL_REQUIRED | frozenset(family.required),
+    )
+
+
+_ALL = (
+    Table(
+        "files",
+        "a file that was dropped",
+        ("drop_id", "file_id", "path", "layout", "family", "received_at", "status:file_status", "lines", "loaded",
+         "held", "repeated", "superseding", "skipped", "unmapped"),
+        key=("drop_id",),
+        required=frozenset({"drop_id", "file_id", "path", "received_at", "status"}),
+        as_csv=True,
+    ),
+    Table(
+        "held_rows",
+        "a reason a line is held back",
+        ("file_id", "line", "code", "field:field_name", "value:seen", "reason", "remedy", "state"),
+        key=("file_id", "line", "code", "field"),
+        required=frozenset({"file_id", "code", "reason", "remedy", "state"}),
+        as_csv=True,
+    ),
+    Table(
+        "line_fates",
+        "a run of lines of one drop that share a fate",
+        ("drop_id", "first_line", "last_line", "fate"),
+        key=("drop_id", "first_line"),
+        required=frozenset({"drop_id", "first_line", "last_line", "fate"}),
+    ),
+    *(_trial_table(family) for family in FAMILIES.values()),
+    Table(
+        "superseded_rows",
+        "an earlier version of a trial row",
+        ("row_id", "version", "source_table", "file_id", "line", "known_from", "known_until", "superseded_by",
+         "cause", "row"),
+        key=("row_id", "version"),
+        required=frozenset({"row_id", "version", "source_table", "file_id", "line", "known_from", "cause", "row"}),
+    ),
+    Table(
+        "athletes",
+        "an athlete, without name or birth date (those are in people/)",
+        ("athlete_id", "sex", "age_years", *_PEOPLE_TODAY),
+        key=("athlete_id",),
+        required=frozenset({"athlete_id"}),
+    ),
+    Table(
+        "athlete_periods",
+        "a span in which an athlete's squads, sport, level and availability stay the same",
+        ("athlete_id", "valid_from", "valid_until", *_PEOPLE_TODAY),
+        key=("athlete_id", "valid_from"),
+        required=frozenset({"athlete_id", "available"}),
+    ),
+    Table(
+        "sessions",
+        "an athlete's test occasion",
+        ("session_id", "athlete_id", "started_at_utc", "session_date", "slot", "local_date", "age_years", "age_days",
+         "body_mass_kg", "body_mass_row_id", "body_mass_age_days", "body_mass_provisional", "sport", "position",
+         "competition_level", "available"),
+        key=("session_id",),
+        required=frozenset({"session_id", "athlete_id", "started_at_utc", "session_date", "local_date"}),
+    ),
+    Table(
+        "session_squads",
+        "a squad the athlete was in on the date of an occasion",
+        ("session_id", "squad"),
+        key=("session_id", "squad"),
+        required=frozenset({"session_id", "squad"}),
+    ),
+    Table(
+        "metrics",
+        "a metric of the catalogue",
+        ("metric", "label", "family", "unit", "decimals", "better", "scale", "summary", "learned", "series_keys",
+         "formula", "source", "verified", "caution"),
+        key=("metric",),
+        required=frozenset({"metric", "label", "unit", "decimals", "better", "scale", "summary", "learned",
+                            "formula", "source", "verified"}),
+        as_csv=True,
+    ),
+    Table(
+        "series",
+        "what must be equal for values to be compared",
+        ("series_id", "metric", "label", "body_side", "pair_id", *(f"{key}:series_{key}" for key in SERIES_KEYS)),
+        key=("series_id",),
+        required=frozenset({"series_id", "metric", "label"}),
+        as_csv=True,
+    ),
+    Table(
+        "flag_codes",
+        "a code that lines, rows and values can carry",
+        ("code", "sentence", "threshold", "effect", "remedy"),
+        key=("code",),
+        required=frozenset({"code", "sentence", "effect", "remedy"}),
+        as_csv=True,
+    ),
+    Table(
+        "measurements",
+        "a value from one trial",
+        ("measurement_id", "athlete_id", "metric", "series_id", "session_id", "local_date", "trial", "trial_id",
+         "row_id", "value", "unit", "standard_error", "flags", "used", "why_not_used"),
+        key=("measurement_id",),
+        required=frozenset({"measurement_id", "athlete_id", "metric", "series_id", "session_id", "local_date",
+                            "unit", "used"}),
+    ),
+    Table(
+        "measurement_inputs",
+        "a row behind a measurement that several rows feed",
+        ("measurement_id", "source_table", "row_id", "role"),
+        key=("measurement_id", "row_id", "role"),
+        required=frozenset({"measurement_id", "source_table", "row_id", "role"}),
+    ),
+    Table(
+        "results",
+        "a session's summary of a metric in a series",
+        ("athlete_id", "metric", "series_id", "session_id", "local_date", "value", "best", "n_trials", "unit",
+         "trial_error", "session_error", "error_origin", "flags"),
+        key=("metric", "series_id", "session_id"),
+        required=frozenset({"athlete_id", "metric", "series_id", "session_id", "local_date", "value", "n_trials",
+                            "unit"}),
+        as_csv=True,
+    ),
+    Table(
+        "value_flags",
+        "a code on a row or a value",
+        ("owner_table", "owner_id", "code"),
+        key=("owner_table", "owner_id", "code"),
+        required=frozenset({"owner_table", "owner_id", "code"}),
+    ),
+    Table(
+        "populations",
+        "who is compared with whom",
+        ("population_id", "label", "season", "sex", "age_band", "sport", "position", "competition_level", "rung",
+         "parent_id"),
+        key=("population_id",),
+        required=frozenset({"population_id", "label", "season", "sex", "age_band", "rung"}),
+    ),
+    Table(
+        "norms",
+        "a metric in a population in a week",
+        ("week", "norms_version", "population_id", "metric", "series_id", "n_athletes", "mean", "sd", "shrunk_mean",
+         "shrunk_sd", "p05", "p10", "p25", "p50", "p75", "p90", "p95", "unit", "withheld"),
+        key=("week", "population_id", "series_id"),
+        required=frozenset({"week", "norms_version", "population_id", "metric", "series_id", "n_athletes", "unit"}),
+        as_csv=True,
+    ),
+    Table(
+        "norm_percentiles",
+        "a percentile of a metric in a population in a week",
+        ("week", "norms_version", "population_id", "metric", "series_id", "n_athletes", "percentile", "value",
+         "value_low", "value_high", "unit", "withheld"),
+        key=("week", "population_id", "series_id", "percentile"),
+        required=frozenset({"week", "norms_version", "population_id", "metric", "series_id", "n_athletes",
+                            "percentile", "unit"}),
+        as_csv=True,
+    ),
+    Table(
+        "events",
+        "a training block, camp or season (injuries are in the restricted file only)",
+        ("event_id", "athlete_id", "squad", "kind", "label", "from_date", "to_date"),
+        key=("event_id",),
+        required=frozenset({"event_id", "kind", "from_date"}),
+    ),
+    Table(
+        "restricted_periods",
+        "a span of an athlete's status, with what is restricted",
+        ("athlete_id", "valid_from", "valid_until", "status", "restriction"),
+        key=("athlete_id", "valid_from"),
+        required=frozenset({"athlete_id", "status"}),
+        restricted=True,
+    ),
+)  # fmt: skip
+
+TABLES: dict[str, Table] = {table.name: table for table in _ALL}
+FAMILY_OF_TABLE: dict[str, Family] = {family.table: family for family in FAMILIES.values()}
+TRIAL_TABLES: tuple[str, ...] = tuple(FAMILY_OF_TABLE)
+
+
+def columns_of(table: Table) -> dict[str, Field]:
+    """Column name -> its field, in order; a family's own field goes before a shared one of that name."""
+    if table.name in INTERNAL:
+        return {field.name: field for field in INTERNAL[table.name][1]}
+    family = FAMILY_OF_TABLE.get(table.name)
+    own = {field.name: field for field in family.columns} if family else {}
+    columns: dict[str, Field] = {}
+    for item in table.fields:
+        column, _, name = item.partition(":")
+        field = own.get(column) or FIELDS[name or column]
+        columns[column] = replace(field, name=column)
+    return columns

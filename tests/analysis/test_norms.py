@@ -1,0 +1,360 @@
+"""Weekly norms: who and what enters, and how much is shown of how many."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
+
+from pipeline.analysis.norms import norm_weeks, weekly_norms
+from schemas.catalogue import CATALOGUE
+from schemas.models import empty, table_model
+from schemas.tables import TABLES
+
+MONDAY = date(2026, 3, 9)
+SUNDAY = date(2026, 3, 15)
+KEYS = ("sport", "position", "competition_level")
+Row = tuple[str, date, float, str | None]
+Norms = dict[str, pl.DataFrame]
+QUARTILES = "Percentiles 25 and 75 need 20"
+
+
+def results_of(rows: list[Row], metric: str = "body_mass") -> pl.DataFrame:
+    """Results of one series from (athlete, date, value, flags), a session each."""
+    frame = pl.DataFrame(
+        [
+            {"athlete_id": who, "metric": metric, "series_id": f"{metric}-1", "session_id": f"{number}",
+             "local_date": day, "value": value, "n_trials": 1, "unit": CATALOGUE[metric].unit, "flags": flags}
+            for number, (who, day, value, flags) in enumerate(rows)
+        ]
+    )  # fmt: skip
+    return pl.concat(
+        [empty(TABLES["results"]), frame.cast({"n_trials": pl.Int32, "flags": pl.String})], how="diagonal"
+    )
+
+
+def roster(athletes: list[str], sex: str = "female", born: date = date(2005, 1, 1)) -> pl.DataFrame:
+    return pl.DataFrame([{"athlete_id": who, "sex": sex, "birth_date": born} for who in athletes])
+
+
+def states_of(people: pl.DataFrame, weeks: list[date], **keys: str | None) -> pl.DataFrame:
+    literals = [pl.lit(keys.get(key), pl.String).alias(key) for key in KEYS]
+    return people.select("athlete_id").join(pl.DataFrame({"week": weeks}), how="cross").with_columns(literals)
+
+
+def norms_of(
+    rows: list[Row], people: pl.DataFrame, states: pl.DataFrame | None = None, as_of: date = SUNDAY
+) -> Norms:
+    results = results_of(rows)
+    states = states_of(people, norm_weeks(results, as_of), sport="rowing") if states is None else states
+    found = weekly_norms(results, people, states, CATALOGUE, as_of, "09-01")
+    for name, frame in found.items():
+        table_model(name).validate(frame, lazy=True)
+    return found
+
+
+def one_week(n: int, day: date = SUNDAY) -> Norms:
+    """Norms of n athletes in one group, with values 1 … n."""
+    athletes = [f"a{i:03d}" for i in range(n)]
+    return norms_of([(who, day, float(i), None) for i, who in enumerate(athletes, 1)], roster(athletes))
+
+
+def test_weeks_are_mondays_from_the_first_session_to_the_date_as_of() -> None:
+    results = results_of([("a", date(2026, 3, 1), 1.0, None), ("a", SUNDAY, 1.0, None)])
+    assert norm_weeks(results, SUNDAY) == [date(2026, 2, 23), date(2026, 3, 2), MONDAY]
+    assert norm_weeks(results, date(2026, 3, 16))[-1] == date(2026, 3, 16)
+    assert norm_weeks(results.clear(), SUNDAY) == []
+
+
+def test_without_results_the_tables_are_empty() -> None:
+    people = roster(["a"])
+    found = weekly_norms(empty(TABLES["results"]), people, states_of(people, []), CATALOGUE, SUNDAY, "09-01")
+    for name in ("populations", "norms", "norm_percentiles"):
+        assert found[name].height == 0
+        table_model(name).validate(found[name], lazy=True)
+
+
+@pytest.mark.parametrize(
+    ("n", "shown", "withheld"),
+    [
+        (1, [], "Only 1 athlete here; at least 8 are needed."),
+        (7, [], "Only 7 athletes here; at least 8 are needed."),
+        (8, [50], f"{QUARTILES}, 10 and 90 need 40, 5 and 95 need 100 athletes; there are 8 here."),
+        (19, [50], f"{QUARTILES}, 10 and 90 need 40, 5 and 95 need 100 athletes; there are 19 here."),
+        (20, [25, 50, 75], "Percentiles 10 and 90 need 40, 5 and 95 need 100 athletes; there are 20 here."),
+        (39, [25, 50, 75], "Percentiles 10 and 90 need 40, 5 and 95 need 100 athletes; there are 39 here."),
+        (40, [10, 25, 50, 75, 90], "Percentiles 5 and 95 need 100 athletes; there are 40 here."),
+        (99, [10, 25, 50, 75, 90], "Percentiles 5 and 95 need 100 athletes; there are 99 here."),
+        (100, [5, 10, 25, 50, 75, 90, 95], None),
+    ],
+)  # fmt: skip
+def test_how_much_is_shown_of_how_many(n: int, shown: list[int], withheld: str | None) -> None:
+    found = one_week(n)
+    row = found["norms"].row(0, named=True)
+    assert (found["norms"].height, row["n_athletes"], row["withheld"]) == (1, n, withheld)
+    assert [p for p in (5, 10, 25, 50, 75, 90, 95) if row[f"p{p:02d}"] is not None] == shown
+    moments = [row[name] for name in ("mean", "sd", "shrunk_mean", "shrunk_sd")]
+    assert all(value is None for value in moments) if n < 8 else all(value is not None for value in moments)
+
+
+def test_numbers_are_numpys() -> None:
+    row = one_week(100)["norms"].row(0, named=True)
+    values = np.arange(1.0, 101.0)
+    assert row["mean"] == pytest.approx(values.mean())
+    assert row["sd"] == pytest.approx(values.std(ddof=1))
+    assert (row["shrunk_mean"], row["shrunk_sd"]) == (row["mean"], row["sd"])  # no wider group
+    for p in (5, 10, 25, 50, 75, 90, 95):
+        assert row[f"p{p:02d}"] == pytest.approx(np.quantile(values, p / 100, method="median_unbiased"))
+    assert (row["week"], row["metric"], row["unit"]) == (MONDAY, "body_mass", "kg")
+
+
+def test_percentiles_long() -> None:
+    long = one_week(20)["norm_percentiles"]
+    assert long["percentile"].to_list() == [5, 10, 25, 50, 75, 90, 95]
+    assert long["value"].is_null().to_list() == [True, True, False, False, False, True, True]
+    # Ranks of the 90 % interval, of 20 values 1 … 20: binomial(20, p) has 5 % or less beyond each.
+    assert long["value_low"].to_list() == [None, None, 2.0, 6.0, 12.0, None, None]
+    assert long["value_high"].to_list() == [None, None, 9.0, 15.0, 19.0, None, None]
+    assert long["withheld"].to_list() == [
+        "Percentile 5 needs 100 athletes; there are 20 here.",
+        "Percentile 10 needs 40 athletes; there are 20 here.",
+        None,
+        None,
+        None,
+        "Percentile 90 needs 40 athletes; there are 20 here.",
+        "Percentile 95 needs 100 athletes; there are 20 here.",
+    ]
+    few = one_week(3)["norm_percentiles"]
+    assert few["withheld"].unique().to_list() == ["Only 3 athletes here; at least 8 are needed."]
+    assert few.select("value", "value_low", "value_high").null_count().row(0) == (7, 7, 7)
+
+
+def test_one_value_an_athlete_is_the_median_of_sessions() -> None:
+    athletes = [f"a{i}" for i in range(8)]
+    rows: list[Row] = [(who, SUNDAY, 50.0, None) for who in athletes[1:]]
+    rows += [
+        (athletes[0], SUNDAY - timedelta(days=i), value, None) for i, value in enumerate((10, 58, 90, 58))
+    ]
+    row = norms_of(rows, roster(athletes))["norms"].row(-1, named=True)
+    assert (row["week"], row["n_athletes"], row["mean"]) == (MONDAY, 8, 51.0)
+
+
+def test_window_is_the_365_days_that_end_on_sunday() -> None:
+    for days, weeks in ((364, 53), (365, 52)):
+        first = SUNDAY - timedelta(days=days)
+        found = norms_of([("a", first, 60.0, None), ("b", SUNDAY, 60.0, None)], roster(["a", "b"]))["norms"]
+        last = found.filter(pl.col("week") == MONDAY)
+        assert last["n_athletes"].item() == (2 if days == 364 else 1)
+        assert found.filter(pl.col("n_athletes") > 0)["week"].n_unique() == weeks + (days == 365)
+
+
+def test_a_past_week_again_gives_the_same() -> None:
+    athletes = [f"a{i}" for i in range(9)]
+    rows: list[Row] = [(who, MONDAY, 50.0 + i, None) for i, who in enumerate(athletes)]
+    then = norms_of(rows, roster(athletes))
+    later = [*rows, ("a0", date(2026, 3, 24), 99.0, None)]
+    assert_frame_equal(norms_of(later, roster(athletes), as_of=SUNDAY)["norms"], then["norms"])
+    now = norms_of(later, roster(athletes), as_of=date(2026, 3, 24))["norms"]
+    assert_frame_equal(now.filter(pl.col("week") == MONDAY), then["norms"])
+    assert now["week"].unique().sort().to_list() == [MONDAY, date(2026, 3, 16), date(2026, 3, 23)]
+
+
+def test_results_after_the_date_as_of_do_not_enter_its_week() -> None:
+    rows: list[Row] = [("a", MONDAY, 50.0, None), ("b", SUNDAY, 60.0, None)]
+    assert norms_of(rows, roster(["a", "b"]), as_of=date(2026, 3, 14))["norms"]["n_athletes"].to_list() == [1]
+
+
+def test_membership_and_age_are_those_of_the_weeks_sunday() -> None:
+    """An athlete who turns 18 and changes sport counts in each week with what holds on its Sunday.
+
+    In the first week nobody else is 16 or 17, so that her sport's group is not written beside the wider.
+    """
+    people = roster(["a"], born=date(2008, 3, 15))
+    weeks = [date(2026, 3, 2), MONDAY]
+    sports = pl.concat(
+        [states_of(people, weeks[:1], sport="judo"), states_of(people, weeks[1:], sport="rowing")]
+    )
+    others = roster(["b", "c"], born=date(2008, 1, 1))
+    states = pl.concat([sports, states_of(others, weeks, sport="netball")])
+    rows: list[Row] = [(who, date(2026, 3, 4), 50.0, None) for who in "abc"]
+    found = norms_of(rows, pl.concat([people, others]), states)
+    named = found["norms"].join(found["populations"].select("population_id", "label"), on="population_id")
+    counts = dict(named.select(pl.concat_str("week", "label", separator=" "), "n_athletes").iter_rows())
+    assert counts == {
+        "2026-03-02 sex=female; age=16-17": 1,
+        "2026-03-02 sex=female; age=18-22; sport=netball": 2,
+        "2026-03-02 sex=female; age=18-22": 2,
+        "2026-03-09 sex=female; age=18-22; sport=netball": 2,
+        "2026-03-09 sex=female; age=18-22; sport=rowing": 1,
+        "2026-03-09 sex=female; age=18-22": 3,
+    }
+
+
+def test_a_week_is_in_the_season_of_its_sunday() -> None:
+    found = norms_of([("a", date(2026, 8, 31), 50.0, None)], roster(["a"]), as_of=date(2026, 9, 6))
+    assert found["populations"]["season"].to_list() == ["2026/27"]
+    assert found["norms"]["norms_version"].item().startswith("2026/27-")
+
+
+def test_small_groups_are_drawn_toward_the_wider() -> None:
+    rng = np.random.default_rng(7)
+    athletes = [f"a{i:02d}" for i in range(36)]
+    sports = ["rowing"] * 8 + ["judo"] * 20 + ["netball"] * 8
+    centre = {"rowing": 80.0, "judo": 65.0, "netball": 70.0}
+    rows: list[Row] = [
+        (w, SUNDAY, centre[s] + rng.normal(0, 6), None) for w, s in zip(athletes, sports, strict=True)
+    ]
+    people = roster(athletes)
+    states = states_of(people, [MONDAY]).with_columns(sport=pl.Series(sports))
+    found = norms_of(rows, people, states)
+    named = found["norms"].join(found["populations"], on="population_id").sort("rung", "sport")
+    wide = named.row(-1, named=True)
+    for row in named.filter(pl.col("rung") == 3).iter_rows(named=True):
+        assert row["parent_id"] == wide["population_id"]
+        assert min(row["mean"], wide["mean"]) < row["shrunk_mean"] < max(row["mean"], wide["mean"])
+        n = row["n_athletes"]
+        variance = (8 * wide["sd"] ** 2 + (n - 1) * row["sd"] ** 2) / (8 + n - 1)
+        assert row["shrunk_sd"] == pytest.approx(variance**0.5)
+    small = named.filter(pl.col("n_athletes") < 20).row(0, named=True)
+    assert small["withheld"].startswith("Percentiles 25 and 75 need 20")
+
+
+def test_a_small_group_says_that_there_is_a_wider() -> None:
+    people = roster(["a", "b"])
+    states = states_of(people, [MONDAY]).with_columns(sport=pl.Series(["rowing", "judo"]))
+    found = norms_of([("a", SUNDAY, 50.0, None), ("b", SUNDAY, 60.0, None)], people, states)["norms"]
+    assert sorted(found["withheld"]) == [
+        "Only 1 athlete here; at least 8 are needed: see the wider group.",
+        "Only 1 athlete here; at least 8 are needed: see the wider group.",
+        "Only 2 athletes here; at least 8 are needed.",
+    ]
+
+
+WHO = [f"a{i:02d}" for i in range(14)]
+sessions = st.tuples(
+    st.sampled_from(WHO),
+    st.integers(0, 20).map(lambda days: SUNDAY - timedelta(days=days)),
+    st.floats(40, 120),
+    st.sampled_from([None, "range_soft", "few_trials;range_soft"]),
+)
+many = st.lists(sessions, min_size=1, max_size=60)
+RESTRICTED = ["familiarisation", "not_fully_available", "warm_up", "failed", "split_not_rising"]
+restricted = st.tuples(
+    st.sampled_from(WHO),
+    st.integers(0, 20).map(lambda days: SUNDAY - timedelta(days=days)),
+    st.floats(500, 900),
+    st.sampled_from(RESTRICTED).map(lambda code: f"few_trials;{code};range_soft"),
+)
+
+
+def _mixed(people: pl.DataFrame) -> pl.DataFrame:
+    """Two sports, two levels, and one athlete without either, over every week that the tests touch."""
+    weeks = [MONDAY - timedelta(days=7 * i) for i in range(5)]
+    number = pl.col("athlete_id").str.slice(1).cast(pl.Int32)
+    return states_of(people, weeks).with_columns(
+        sport=pl.when(number % 2 == 0).then(pl.lit("rowing")).when(number > 1).then(pl.lit("judo")),
+        competition_level=pl.when(number % 3 == 0).then(pl.lit("college")).otherwise(pl.lit("school")),
+    )
+
+
+def _same(left: Norms, right: Norms) -> None:
+    for name, frame in left.items():
+        assert_frame_equal(frame, right[name], check_exact=True)
+
+
+@settings(deadline=None, max_examples=15)
+@given(many, st.randoms(use_true_random=False))
+def test_the_order_of_rows_does_not_matter(rows: list[Row], random: object) -> None:
+    people, results = roster(WHO), results_of(rows)
+    states = _mixed(people)
+    seed = random.randint(0, 10_000)  # type: ignore[attr-defined]
+    mixed = [frame.sample(fraction=1.0, shuffle=True, seed=seed) for frame in (results, people, states)]
+    _same(
+        weekly_norms(results, people, states, CATALOGUE, SUNDAY, "09-01"),
+        weekly_norms(*mixed, CATALOGUE, SUNDAY, "09-01"),
+    )
+
+
+@settings(deadline=None, max_examples=15)
+@given(many, st.lists(restricted, min_size=1, max_size=10))
+def test_restricted_sessions_never_enter(rows: list[Row], extra: list[Row]) -> None:
+    people = roster(WHO)
+    states = _mixed(people)
+    _same(norms_of(rows, people, states), norms_of([*rows, *extra], people, states))
+
+
+@settings(deadline=None, max_examples=15)
+@given(many)
+def test_an_athlete_of_another_group_changes_nothing_here(rows: list[Row]) -> None:
+    women, man = roster(WHO), roster(["b01"], sex="male")
+    before = norms_of(rows, women, _mixed(women))
+    everybody = pl.concat([man, women])
+    after = norms_of([("b01", MONDAY, 77.0, None), *rows], everybody, _mixed(everybody))
+    here = before["populations"].select("population_id")
+    assert after["populations"].height > here.height
+    for name in ("populations", "norms", "norm_percentiles"):
+        kept = after[name].join(here, on="population_id", how="semi", maintain_order="left")
+        version = [c for c in ("norms_version",) if c in kept.columns]
+        assert_frame_equal(kept.drop(version), before[name].drop(version), check_exact=True)
+
+
+@settings(deadline=None, max_examples=15)
+@given(many, st.integers(1, 3))
+def test_athletes_are_counted_not_tests(rows: list[Row], times: int) -> None:
+    people = roster(WHO)
+    states = _mixed(people)
+    _same(norms_of(rows, people, states), norms_of(rows * times, people, states))
+    found = norms_of(rows, people, states)
+    widest = found["populations"].filter(pl.col("rung") == 4)["population_id"].item()
+    last = found["norms"].filter(pl.col("population_id") == widest, pl.col("week") == MONDAY)
+    assert last["n_athletes"].item() == len({who for who, *_ in rows})
+
+
+@settings(deadline=None, max_examples=15)
+@given(many)
+def test_no_value_is_shown_of_fewer_than_eight(rows: list[Row]) -> None:
+    people = roster(WHO)
+    found = norms_of(rows, people, _mixed(people))
+    few = found["norms"].filter(pl.col("n_athletes") < 8)
+    values = few.drop(
+        "week", "norms_version", "population_id", "metric", "series_id", "n_athletes", "unit", "withheld"
+    )
+    assert values.null_count().sum_horizontal().sum() == values.height * values.width
+    assert few["withheld"].null_count() == 0
+
+
+def test_version_tells_the_inputs() -> None:
+    rows: list[Row] = [("a", MONDAY, 50.0, None), ("b", MONDAY, 60.0, None)]
+    people = roster(["a", "b"])
+
+    def version(rows: list[Row], sport: str = "rowing") -> str:
+        found = norms_of(rows, people, states_of(people, [MONDAY], sport=sport))
+        return str(found["norms"]["norms_version"].unique().item())
+
+    first = version(rows)
+    assert first == version(rows[::-1])
+    assert first.startswith("2025/26-")
+    assert len(first) == len("2025/26-") + 12
+    assert first != version([("a", MONDAY, 50.1, None), rows[1]])
+    assert first != version(rows, sport="judo")
+
+
+def test_metrics_and_series_stay_apart() -> None:
+    """Equal numbers in two metrics are two rows, each in its own unit; a context metric has norms too."""
+    athletes = [f"a{i}" for i in range(8)]
+    mass = results_of([(who, SUNDAY, 50.0 + i, None) for i, who in enumerate(athletes)])
+    contact = results_of(
+        [(who, SUNDAY, 0.2 + i / 100, None) for i, who in enumerate(athletes)], "contact_time"
+    )
+    assert CATALOGUE["contact_time"].better == "context"
+    people = roster(athletes)
+    found = weekly_norms(
+        pl.concat([mass, contact]), people, states_of(people, [MONDAY]), CATALOGUE, SUNDAY, "09-01"
+    )["norms"]
+    assert dict(found.select("metric", "unit").iter_rows()) == {"body_mass": "kg", "contact_time": "s"}
+    assert found.sort("metric")["p50"].to_list() == pytest.approx([53.5, 0.235])

@@ -1,0 +1,234 @@
+"""The tables of measurements: series, limits, flags, ids, and what may not matter."""
+
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
+
+from pipeline.metrics.ids import text_id
+from pipeline.metrics.measurements import family_modules, flag_trials, measure_all
+from schemas.catalogue import CATALOGUE, Limits, Metric
+from schemas.families import FAMILIES
+from schemas.models import empty, table_model
+from schemas.tables import TABLES
+from tests.metrics.trial_rows import jump, mass, run, sessions_of, trial_rows
+
+EVERYTHING = {
+    "jump_trials": trial_rows(
+        "jump_trials",
+        jump(),
+        jump(trial=2, flight_time_s=0.55, mark="failed"),
+        jump(trial=3, leg="left", flight_time_s=0.4),
+        jump(trial=3, leg="right", flight_time_s=0.42),
+        jump(test="drop_jump", contact_time_s=0.21, drop_height_m=0.3),
+        jump(test="repeated_hops", hop=1, contact_time_s=0.16),
+        jump(test="push_up_flight", flight_time_s=0.3, leg=None, hands="floor"),
+    ),
+    "sprint_splits": trial_rows(
+        "sprint_splits",
+        *run((5, 1.1), (10, 1.9), (20, 1.7), (30, 4.3)),
+        *run((10, 2.4), name="turn", test="change_of_direction", side="left", turn_angle_deg=180.0),
+    ),
+    "body_readings": trial_rows("body_readings", mass(80.0)),
+}
+
+
+def measured(
+    trials: dict[str, pl.DataFrame], catalogue: dict[str, Metric] = CATALOGUE
+) -> dict[str, pl.DataFrame]:
+    return measure_all(
+        trials, sessions_of(*trials.values(), kg=80.0), catalogue, {"device-1": "mat by switch"}
+    )
+
+
+def jumps(*rows: dict[str, object]) -> pl.DataFrame:
+    """The jump heights of rows, with their series."""
+    tables = measured({"jump_trials": trial_rows("jump_trials", *rows)})
+    heights = tables["measurements"].filter(pl.col("metric") == "jump_height")
+    return heights.join(tables["series"], on=["metric", "series_id"]).sort("row_id")
+
+
+def sprints(*gates: dict[str, object]) -> pl.DataFrame:
+    tables = measured({"sprint_splits": trial_rows("sprint_splits", *gates)})
+    times = tables["measurements"].filter(pl.col("metric") == "sprint_time")
+    return times.join(tables["series"], on=["metric", "series_id"]).sort("row_id")
+
+
+def test_a_module_for_each_family_that_has_metrics() -> None:
+    assert {module.FAMILY for module in family_modules()} == {metric.family for metric in CATALOGUE.values()}
+    assert all(FAMILIES[module.FAMILY].table == module.TABLE for module in family_modules())
+
+
+def test_the_tables_are_as_declared_and_every_metric_is_made() -> None:
+    tables = measured(EVERYTHING)
+    for name, frame in tables.items():
+        table_model(name).validate(frame, lazy=True)
+    assert set(tables["measurements"]["metric"]) == set(CATALOGUE) - {"stature"}
+
+
+def test_no_rows_give_empty_tables() -> None:
+    nothing = {name: empty(TABLES[name]) for name in EVERYTHING}
+    for name, frame in measure_all(nothing, empty(TABLES["sessions"]), CATALOGUE, {}).items():
+        assert frame.is_empty()
+        table_model(name).validate(frame, lazy=True)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.randoms(use_true_random=False))
+def test_row_order_does_not_matter(random: object) -> None:
+    def shuffled(frame: pl.DataFrame) -> pl.DataFrame:
+        order = list(range(frame.height))
+        random.shuffle(order)  # type: ignore[attr-defined]
+        return frame[order]
+
+    expected = measured(EVERYTHING)
+    for name, frame in measured({table: shuffled(rows) for table, rows in EVERYTHING.items()}).items():
+        assert_frame_equal(frame, expected[name], check_exact=True)
+
+
+def test_the_label_of_a_sprint_series() -> None:
+    # The pairs of the contract's example (distance, start, start_offset, timing), in the metric's key order.
+    row = sprints(*run((10, 1.9), surface="track", shoes="spikes", method_version="2.1")).row(0, named=True)
+    assert row["label"] == (
+        "distance=10 m; test=linear_sprint; start=standing; start_offset=0.5 m; timing=electronic; "
+        "surface=track; shoes=spikes; method=mat by switch; method_version=2.1"
+    )
+    assert row["series_id"] == text_id(f"sprint_time|{row['label']}")
+    assert (row["distance"], row["start_offset"], row["leg"], row["body_side"], row["pair_id"]) == (
+        "10 m", "0.5 m", None, None, None,
+    )  # fmt: skip
+
+
+def test_unknown_is_a_value_that_equals_itself() -> None:
+    frame = sprints(
+        *run((10, 1.9), name="a", start_offset_m=None), *run((10, 1.8), name="b", start_offset_m=None)
+    )
+    assert frame["series_id"].n_unique() == 1
+    assert frame["start_offset"].to_list() == ["unknown", "unknown"]
+    assert frame["flags"].to_list() == ["start_offset_unknown"] * 2
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"test": "squat_jump"},
+        {"leg": "left"},
+        {"leg": None},
+        {"hands": "free"},
+        {"added_load_kg": 20.0},
+        {"device": "device-2"},
+        {"method_version": "2"},
+    ],
+)
+def test_series_are_never_mixed(other: dict[str, object]) -> None:
+    assert jumps(jump(), jump(**other))["series_id"].n_unique() == 2
+
+
+def test_a_device_without_a_method_is_its_own() -> None:
+    assert jumps(jump(), jump(device="device-2"))["method"].to_list() == ["mat by switch", "device-2"]
+
+
+def test_a_load_in_pounds_is_the_same_series_as_in_kilograms() -> None:
+    # The international pound is 0.45359237 kg exactly (1959 agreement): 50 lb = 22.6796185 kg.
+    frame = jumps(jump(added_load_kg=50 * 0.45359237), jump(added_load_kg=22.680))
+    assert frame["added_load"].to_list() == ["22.68 kg", "22.68 kg"]
+
+
+def test_sides_are_paired_and_swapping_them_swaps_the_series() -> None:
+    plain = jumps(jump(leg="left", flight_time_s=0.4), jump(leg="right", flight_time_s=0.45), jump())
+    mirrored = jumps(jump(leg="right", flight_time_s=0.4), jump(leg="left", flight_time_s=0.45), jump())
+    assert plain["body_side"].to_list() == ["left", "right", "both"]
+    assert plain["pair_id"][0] == plain["pair_id"][1]
+    assert plain["pair_id"][2] is None
+    assert mirrored["pair_id"].to_list() == plain["pair_id"].to_list()
+    assert mirrored["series_id"].to_list() == [
+        plain["series_id"][1],
+        plain["series_id"][0],
+        plain["series_id"][2],
+    ]
+
+
+def test_outside_the_hard_limits_no_value_is_made() -> None:
+    row = sprints(*run((10, 1.2))).row(0, named=True)
+    assert (row["value"], row["used"], row["flags"], row["standard_error"]) == (
+        None,
+        False,
+        "range_hard",
+        None,
+    )
+    assert row["why_not_used"] == "Outside what is possible for this quantity, so no value is used."
+
+
+def test_outside_the_soft_limits_the_value_is_used() -> None:
+    row = sprints(*run((10, 3.0))).row(0, named=True)
+    assert (row["value"], row["used"], row["flags"], row["why_not_used"]) == (3.0, True, "range_soft", None)
+
+
+def test_limits_belong_to_the_series_they_name() -> None:
+    assert sprints(*run((12, 3.0)))["flags"].to_list() == [None]
+
+
+@pytest.mark.parametrize(
+    ("value", "flags"), [(1.35, "range_soft"), (1.5, None), (2.6, None), (4.0, "range_soft")]
+)
+def test_limits_include_their_ends(value: float, flags: str | None) -> None:
+    row = sprints(*run((10, value))).row(0, named=True)
+    assert (row["value"], row["flags"]) == (value, flags)
+
+
+def test_the_first_limits_that_match_hold_and_a_facility_may_change_them() -> None:
+    def limits(soft: tuple[float, float]) -> Limits:
+        return Limits(when={"distance": "10 m"}, hard=(1.0, 5.0), soft=soft)
+
+    own = CATALOGUE["sprint_time"].model_copy(update={"limits": (limits((1.0, 3.5)), limits((1.0, 1.1)))})
+    splits = trial_rows("sprint_splits", *run((10, 3.0)))
+    tables = measured({"sprint_splits": splits}, {**CATALOGUE, "sprint_time": own})
+    assert tables["measurements"].filter(pl.col("metric") == "sprint_time")["flags"].to_list() == [None]
+
+
+def test_excluded_values_are_kept_with_their_reasons() -> None:
+    row = jumps(jump(mark="failed", flags="identity_suspect_note;warm_up")).row(0, named=True)
+    assert row["value"] == pytest.approx(44.13, abs=0.005)
+    assert row["used"] is False
+    assert row["why_not_used"] == "Marked as a failed trial. Marked as a warm-up trial."
+
+
+def test_the_borrowed_error_is_a_share_of_the_value() -> None:
+    share = CATALOGUE["jump_height"].typical_error
+    row = jumps(jump()).row(0, named=True)
+    assert share is not None and share.trial is not None
+    assert row["standard_error"] == pytest.approx(row["value"] * share.trial / 100)
+
+
+def test_one_row_or_several_stand_behind_a_measurement() -> None:
+    tables = measured(EVERYTHING)
+    several = set(tables["measurement_inputs"]["measurement_id"])
+    lone = tables["measurements"].filter(pl.col("row_id").is_not_null())
+    assert several.isdisjoint(lone["measurement_id"])
+    assert several | set(lone["measurement_id"]) == set(tables["measurements"]["measurement_id"])
+    height = tables["measurements"].filter(
+        (pl.col("metric") == "jump_height") & (pl.col("row_id") == "jump_trials-0")
+    )
+    assert height["measurement_id"].item() == text_id("jump_height|jump_trials-0")
+
+
+def test_long_flags_say_what_the_flags_columns_say() -> None:
+    tables = measured(EVERYTHING)
+    owners = {**{name: (frame, "row_id") for name, frame in flag_trials(EVERYTHING).items()}}
+    owners["measurements"] = (tables["measurements"], "measurement_id")
+    expected = {
+        (name, owner, code)
+        for name, (frame, key) in owners.items()
+        for owner, flags in frame.select(key, "flags").iter_rows()
+        for code in (flags or "").split(";")
+        if code
+    }
+    assert set(tables["value_flags"].iter_rows()) == expected
+    assert ("sprint_splits", "run-20", "split_not_rising") in expected
+
+
+def test_flagging_twice_changes_nothing() -> None:
+    once = flag_trials(EVERYTHING)
+    for name, frame in flag_trials(once).items():
+        assert_frame_equal(frame, once[name])

@@ -1,0 +1,92 @@
+"""Trial rows for tests: an invented athlete's, with everything filled in that a test does not care about."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import polars as pl
+
+from schemas.models import polars_schema
+from schemas.tables import TABLES
+
+DAY = dt.date(2026, 1, 5)
+
+
+def trial_rows(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
+    """Rows of a trial table; `day` in a row sets its date and session, the rest has defaults."""
+    made = []
+    for number, row in enumerate(rows):
+        day = row.get("day", DAY)
+        defaults = {
+            "row_id": f"{table}-{number}",
+            "trial_id": f"{table}-trial-{number}",
+            "athlete_id": "A1",
+            "performed_at_utc": dt.datetime.combine(day, dt.time(10)) + dt.timedelta(minutes=number),
+            "local_date": day,
+            "local_time": dt.time(10),
+            "time_known": True,
+            "device": "device-1",
+            "mark": "ok",
+            "file_id": "f",
+            "line": number + 2,
+            "version": 1,
+        }
+        filled = {**defaults, **{key: value for key, value in row.items() if key != "day"}}
+        filled.setdefault("session_id", f"{filled['athlete_id']}-{day}")
+        made.append(filled)
+    return pl.DataFrame(made, schema=polars_schema(TABLES[table]))
+
+
+def jump(**fields: Any) -> dict[str, Any]:
+    """A two-leg countermovement jump of 0.6 s, unless a field says otherwise."""
+    return {
+        "test": "countermovement_jump",
+        "trial": 1,
+        "flight_time_s": 0.6,
+        "leg": "both",
+        "hands": "hips",
+        **fields,
+    }
+
+
+def run(*gates: tuple[float, float], name: str = "run", **fields: Any) -> list[dict[str, Any]]:
+    """A sprint of gates (distance [m], time [s]); `name` is its trial_id."""
+    same = {
+        "test": "linear_sprint",
+        "trial": 1,
+        "start": "standing",
+        "start_offset_m": 0.5,
+        "timing": "electronic",
+        "trial_id": name,
+    }
+    return [
+        {**same, "row_id": f"{name}-{d:g}", "distance_m": d, "split_time_s": t, **fields} for d, t in gates
+    ]
+
+
+def mass(kg: float, **fields: Any) -> dict[str, Any]:
+    """A reading of body mass [kg]."""
+    return {"quantity": "mass", "reading": 1, "value": kg, "unit": "kg", **fields}
+
+
+def sessions_of(*frames: pl.DataFrame, kg: float | None = None, provisional: bool = False) -> pl.DataFrame:
+    """The sessions of trial rows, an athlete's date each, with one body mass for all."""
+    head = pl.concat(
+        [frame.select("session_id", "athlete_id", "performed_at_utc", "local_date") for frame in frames]
+    )
+    return (
+        head.group_by("session_id", "athlete_id", "local_date")
+        .agg(started_at_utc=pl.col("performed_at_utc").min())
+        .select(
+            "session_id",
+            "athlete_id",
+            "started_at_utc",
+            session_date=pl.col("local_date"),
+            local_date=pl.col("local_date"),
+            body_mass_kg=pl.lit(kg, dtype=pl.Float64),
+            body_mass_row_id=pl.lit(None if kg is None else "mass-row", dtype=pl.String),
+            body_mass_provisional=pl.lit(None if kg is None else provisional, dtype=pl.Boolean),
+            available=pl.lit("yes"),
+        )
+    )
