@@ -49,12 +49,16 @@ class Limits(Strict):
 
 
 class TypicalError(Strict):
-    """A published typical error, borrowed: per cent on the log scale, the metric's unit on the raw scale."""
+    """A typical error: per cent on the log scale, the metric's unit on the raw scale.
+
+    `origin` published: other people's athletes, borrowed; facility: set in the facility's config.
+    """
 
     trial: float | None = None
     session: float | None = None
     source: str
     verified: str
+    origin: Literal["published", "facility"] = "published"
 
 
 class Metric(Strict):

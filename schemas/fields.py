@@ -27,10 +27,22 @@ _PEOPLE = (
     Field("birth_date", "date", "Date of birth."),
     _text("sex", "Sex as the roster says.", ("female", "male")),
     Field(
-        "age_years", "real", "Age in years.", unit="years", low=0, high=120, limits_from="length of human life"
+        "age_years",
+        "real",
+        "Age in years.",
+        unit="years",
+        low=0,
+        high=120,
+        limits_from="length of human life",
     ),
     Field(
-        "age_days", "integer", "Age in days.", unit="days", low=0, high=44_000, limits_from="length of human life"
+        "age_days",
+        "integer",
+        "Age in days.",
+        unit="days",
+        low=0,
+        high=44_000,
+        limits_from="length of human life",
     ),
     _text("squad", "Squad."),
     _text("sport", "Sport."),
@@ -48,7 +60,9 @@ _TRIALS = (
     _text("trial_id", "Id of the trial; the rows of one trial share it."),
     Field("performed_at_utc", "timestamp", "When it was done, in UTC.", unit="UTC"),
     Field("local_date", "date", "Date in the facility's time zone."),
-    Field("local_time", "time", "Time of day in the facility's time zone; NULL where only the date is known."),
+    Field(
+        "local_time", "time", "Time of day in the facility's time zone; NULL where only the date is known."
+    ),
     Field("time_known", "boolean", "Whether the export has a time of day."),
     _text("session_id", "Id of the athlete's test occasion: a hash of athlete, session date and slot."),
     _text("device", "Device in facility.toml."),
@@ -56,8 +70,17 @@ _TRIALS = (
     _text("mark", "The operator's mark.", ("ok", "warm_up", "failed")),
     _text("flags", "Codes that the row or value carries, sorted, joined by ';'; see flag_codes. NULL: none."),
     _text("file_id", "First 16 hex digits of the SHA-256 of the file; all 64 in files and held_rows."),
-    Field("line", "integer", "Physical line in the file, the first being 1.", unit="count", low=1, high=2**31 - 1),
-    Field("version", "integer", "Version of the row, the first being 1.", unit="count", low=1, high=2**31 - 1),
+    Field(
+        "line",
+        "integer",
+        "Physical line in the file, the first being 1.",
+        unit="count",
+        low=1,
+        high=2**31 - 1,
+    ),
+    Field(
+        "version", "integer", "Version of the row, the first being 1.", unit="count", low=1, high=2**31 - 1
+    ),
 )
 
 _FILES = (
@@ -66,7 +89,9 @@ _FILES = (
     _text("layout", "Layout that read it."),
     _text("family", "Device family."),
     Field("received_at", "timestamp", "When it was taken in.", unit="UTC"),
-    _text("file_status", "What became of the file.", ("loaded", "partly_held", "held", "repeated", "rejected")),
+    _text(
+        "file_status", "What became of the file.", ("loaded", "partly_held", "held", "repeated", "rejected")
+    ),
     _count("lines", "Lines after the header row."),
     _count("loaded", "Lines whose rows are in a table for the first time."),
     _count("held", "Lines that wait for a person."),
@@ -115,13 +140,15 @@ _METRICS = (
     _text("measurement_id", "Id of the measurement."),
     _count("trial", "Number of the trial in its occasion."),
     _real("value", "The value, in the row's unit. Not to be summed.", OWN_UNIT),
-    _real("best", "Best value of the session, apart from the level; NULL where no direction is better.", OWN_UNIT),
     _real(
-        "standard_error", "Noise of one trial, from a published typical error; NULL: not known.", OWN_UNIT
+        "best",
+        "Best value of the session, apart from the level; NULL where no direction is better.",
+        OWN_UNIT,
     ),
+    _real("standard_error", "Noise of one trial, from a published typical error; NULL: not known.", OWN_UNIT),
     _real("trial_error", "Trial-to-trial error within a session (SD); NULL: not known yet.", OWN_UNIT),
     _real("session_error", "Error of a session's value between days (SD); NULL: not known yet.", OWN_UNIT),
-    _text("error_origin", "Where the errors come from: published means borrowed.", ("published",)),
+    _text("error_origin", "Whose errors these are: published ones are borrowed.", ("published", "facility")),
     Field("used", "boolean", "Whether the value enters the session's result."),
     _text("why_not_used", "Why it does not; NULL where it does."),
     _count("n_trials", "Trials behind the value."),
@@ -143,10 +170,16 @@ _SESSIONS = (
         limits_from="judgement from world extremes (methods, B7)",
     ),
     _text("body_mass_row_id", "Row of body_readings that the mass is from."),
-    Field("body_mass_age_days", "integer", "Age of the reading; negative where it is later than the session.",
-          unit="days", low=-4_000, high=4_000),
+    Field(
+        "body_mass_age_days",
+        "integer",
+        "Age of the reading; negative where it is later than the session.",
+        unit="days",
+        low=-4_000,
+        high=4_000,
+    ),
     Field("body_mass_provisional", "boolean", "Whether the mass is from a later reading, or an old one."),
-)  # fmt: skip
+)
 
 _NORMS = (
     Field("week", "date", "Monday of the ISO week; the window ends on its Sunday."),
@@ -159,10 +192,16 @@ _NORMS = (
     _count("n_athletes", "Athletes, each counted once."),
     _real("mean", "Mean over athletes.", OWN_UNIT),
     _real("sd", "Standard deviation over athletes (n - 1); includes measurement error.", OWN_UNIT),
-    _real("shrunk_mean", "Mean drawn toward the parent population's, more so where athletes are few.", OWN_UNIT),
+    _real(
+        "shrunk_mean", "Mean drawn toward the parent population's, more so where athletes are few.", OWN_UNIT
+    ),
     _real("shrunk_sd", "SD drawn toward the parent population's, more so where athletes are few.", OWN_UNIT),
     *(
-        _real(f"p{p:02d}", f"Percentile {p}, Hyndman-Fan definition 8; NULL where athletes are too few.", OWN_UNIT)
+        _real(
+            f"p{p:02d}",
+            f"Percentile {p}, Hyndman-Fan definition 8; NULL where athletes are too few.",
+            OWN_UNIT,
+        )
         for p in (5, 10, 25, 50, 75, 90, 95)
     ),
     Field("percentile", "integer", "Percentile, of the values as measured.", unit="%", low=0, high=100),
@@ -177,7 +216,10 @@ _NORMS = (
 
 
 _SERIES = tuple(
-    _text(f"series_{key}", f"Key of the series: {key.replace('_', ' ')}, as in the label; NULL: not one of its keys.")
+    _text(
+        f"series_{key}",
+        f"Key of the series: {key.replace('_', ' ')}, as in the label; NULL: not one of its keys.",
+    )
     for key in SERIES_KEYS
 )
 

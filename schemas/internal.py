@@ -17,7 +17,9 @@ _DROPS = (
     Field("method_version", "text", "Method version of the layout."),
     Field("timezone", "text", "Time zone that the layout's times are written in."),
     Field("state", "text", "What reading gave.", values=("read", "held", "rejected", "repeated")),
-    Field("n_lines", "integer", "Lines after the header row; all lines where it is held whole.", unit="count"),
+    Field(
+        "n_lines", "integer", "Lines after the header row; all lines where it is held whole.", unit="count"
+    ),
     Field("first_line", "integer", "First line after the header row.", unit="count"),
     Field("unmapped", "text", "Columns neither mapped nor ignored."),
     Field("by_line", "boolean", "Whether a line is one trial that unpivots to several rows."),
@@ -56,12 +58,22 @@ _READ_HEAD = (
 
 DROPS = Table("_drops", "a drop, as read", tuple(f.name for f in _DROPS), ("drop_no",), published=False)
 PROBLEMS = Table(
-    "_problems", "a reason found on reading that a line or file waits", tuple(f.name for f in _PROBLEMS), (),
+    "_problems",
+    "a reason found on reading that a line or file waits",
+    tuple(f.name for f in _PROBLEMS),
+    (),
     published=False,
-)  # fmt: skip
-SLOTS = Table("_session_slots", "a session's date and slot", tuple(f.name for f in _SLOTS), ("session_id",),
-              published=False)  # fmt: skip
-SKIPPED = Table("_skipped", "a line that carries nothing", tuple(f.name for f in _SKIPPED), (), published=False)
+)
+SLOTS = Table(
+    "_session_slots",
+    "a session's date and slot",
+    tuple(f.name for f in _SLOTS),
+    ("session_id",),
+    published=False,
+)
+SKIPPED = Table(
+    "_skipped", "a line that carries nothing", tuple(f.name for f in _SKIPPED), (), published=False
+)
 
 
 def read_table(family: Family) -> Table:

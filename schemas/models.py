@@ -14,7 +14,9 @@ import polars as pl
 from schemas.core import Family, Field, Table
 from schemas.tables import columns_of
 
-DTYPES: dict[str, type[pl.DataType] | pl.DataType] = {
+DType = type[pl.DataType] | pl.DataType
+
+DTYPES: dict[str, DType] = {
     "text": pl.String,
     "integer": pl.Int32,
     "bigint": pl.Int64,
@@ -26,7 +28,7 @@ DTYPES: dict[str, type[pl.DataType] | pl.DataType] = {
 }
 
 
-def polars_schema(table: Table) -> dict[str, type[pl.DataType] | pl.DataType]:
+def polars_schema(table: Table) -> dict[str, DType]:
     """Column name -> polars type of a table, in order."""
     return {name: DTYPES[field.type] for name, field in columns_of(table).items()}
 

@@ -7,11 +7,11 @@ a rung that uses it; one without sex or birth date is in none at all.
 
 from __future__ import annotations
 
-import hashlib
 from datetime import date
 
 import polars as pl
 
+from pipeline.ids import text_ids
 from schemas.models import polars_schema
 from schemas.tables import TABLES
 
@@ -52,11 +52,6 @@ def season_label(day: date, season_start: str) -> str:
     return f"{first}/{(first + 1) % 100:02d}"
 
 
-def population_id(season: str, label: str) -> str:
-    """Id of a population: the first 16 hex digits of the MD5 of "season|label"."""
-    return hashlib.md5(f"{season}|{label}".encode(), usedforsecurity=False).hexdigest()[:16]
-
-
 def ladder(people: pl.DataFrame, states: pl.DataFrame, sunday: date) -> pl.DataFrame:
     """The groups that each athlete is in on a day, a row an athlete and rung.
 
@@ -76,9 +71,15 @@ def ladder(people: pl.DataFrame, states: pl.DataFrame, sunday: date) -> pl.DataF
         dropped = [pl.lit(None, pl.String).alias(key) for key in RUNGS[0] if key not in keys]
         wider = _label(RUNGS[rung]) if rung < len(RUNGS) else pl.lit(None, pl.String)
         group = facts.select(
-            "athlete_id", pl.lit(rung, pl.Int32).alias("rung"), _label(keys).alias("label"),
-            wider.alias("parent_label"), "sex", "age_band", *keys, *dropped,
-        )  # fmt: skip
+            "athlete_id",
+            pl.lit(rung, pl.Int32).alias("rung"),
+            _label(keys).alias("label"),
+            wider.alias("parent_label"),
+            "sex",
+            "age_band",
+            *keys,
+            *dropped,
+        )
         rungs.append(group.select("athlete_id", "rung", "label", "parent_label", *_KEYS))
     return pl.concat(rungs).filter(pl.col("label").is_not_null())
 
@@ -116,10 +117,9 @@ def population_table(members: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_ids(populations: pl.DataFrame) -> pl.DataFrame:
-    """Ids in place of labels, in the declared columns and order."""
-    keys = populations.select("season", "label").iter_rows()
-    ids = [population_id(season, label) for season, label in keys]
-    named = populations.with_columns(population_id=pl.Series(ids, dtype=pl.String))
+    """Ids of the texts "season|label" in place of labels, in the declared columns and order."""
+    text = pl.concat_str("season", "label", separator="|")
+    named = populations.with_columns(population_id=text_ids(populations.select(text).to_series()))
     parent = named.select("season", parent_written="label", parent_id="population_id")
     joined = named.join(parent, on=["season", "parent_written"], how="left")
     return joined.select(list(polars_schema(TABLES["populations"]))).sort("season", "rung", "label")

@@ -49,8 +49,8 @@ def summarise(
 def _grouped(measurements: pl.DataFrame) -> pl.DataFrame:
     """Used values a group: mean, median, lowest, highest, n_trials, unit, and all codes joined by ';'.
 
-    Sorted within the group before the mean: the same numbers in another order, or summed in parallel
-    parts, can differ in their last digit.
+    Sorted within the group before the mean (fine print, "Published shapes"): no last digit may hang on the
+    order of rows or on how a sum is split among threads.
     """
     value = pl.col("value").sort()
     used = measurements.filter(pl.col("used"))

@@ -7,7 +7,7 @@ from typing import Literal
 
 import polars as pl
 
-from pipeline.metrics.ids import text_ids
+from pipeline.ids import text_ids
 from pipeline.metrics.rows import as_table, excluded
 from schemas.models import empty
 from schemas.tables import TABLES
@@ -65,13 +65,15 @@ def build_sessions(
     session_date, slot. `athletes`: athlete_id, birth_date. `states`: athlete_id, local_date, squad
     (several joined by `|`), sport, position, competition_level, available; nothing said means available.
     """
+    # Several families can name the same session.
+    slots = slots.select("session_id", "session_date", "slot").unique()
     head = ("session_id", "athlete_id", "performed_at_utc", "local_date")
     rows = pl.concat([frame.select(head) for frame in trials.values()])
     sessions = (
         rows.sort("performed_at_utc", "local_date")
         .group_by("session_id", "athlete_id", maintain_order=True)
         .agg(started_at_utc=pl.col("performed_at_utc").first(), local_date=pl.col("local_date").first())
-        .join(slots.select("session_id", "session_date", "slot"), on="session_id", how="left", validate="1:1")
+        .join(slots, on="session_id", how="left", validate="1:1")
         .join(athletes.select("athlete_id", "birth_date"), on="athlete_id", how="left", validate="m:1")
         .join(states, on=["athlete_id", "local_date"], how="left", validate="m:1")
         .with_columns(pl.col("available").fill_null("yes"), *_age())

@@ -12,9 +12,19 @@ _DOTTED = re.compile(r"(\d{1,2})\. ?(\d{1,2})\. ?(\d{4})")
 _EITHER_ORDER = re.compile(r"(\d{1,2})[/-](\d{1,2})[/-](\d{4})")
 _WORDED = re.compile(r"(\d{1,2})\.?[ -]([A-Za-z]{3,9})\.?,?[ -](\d{4})")
 _MONTHS = (
-    "january", "february", "march", "april", "may", "june",
-    "july", "august", "september", "october", "november", "december",
-)  # fmt: skip
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
+)
 _ADVICE = "write dates as 2026-02-28"
 
 

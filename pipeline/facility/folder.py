@@ -120,8 +120,7 @@ def _read(folder: Path) -> tuple[Facility | None, list[Problem], dict[str, list[
     settings = read.settings
     today = datetime.now(ZoneInfo(settings.timezone if settings else "UTC")).date()
     people, of_people = read_people(folder, read.families, today)
-    ids = people.athletes["athlete_id"].drop_nulls().to_list()
-    records, of_records = read_records(folder, ids, read.families)
+    records, of_records = read_records(folder, people.ids, read.families)
     overrides, of_overrides = read_overrides(folder)
     layouts, faulty = _read_layouts(folder, read.families)
     problems = [*read.problems, *of_people, *of_records, *of_overrides]

@@ -24,8 +24,15 @@ EVENTS_FILE = "config/events.csv"
 
 EVENT_KINDS = ("block", "camp", "season", "break", "injury", "illness")
 
-_SEX = {"female": "female", "f": "female", "woman": "female", "w": "female",
-        "male": "male", "m": "male", "man": "male"}  # fmt: skip
+_SEX = {
+    "female": "female",
+    "f": "female",
+    "woman": "female",
+    "w": "female",
+    "male": "male",
+    "m": "male",
+    "man": "male",
+}
 _STATUS = {word: word for word in ("full", "modified", "rehab", "paused")}
 _OLDEST_BIRTH = date(1904, 1, 1)  # spreadsheets count days from 1900 or 1904: day 0 is no birth date
 _SAME_NAME = 85  # names this alike (per cent), born on the same day, may be one person under two ids
@@ -75,12 +82,14 @@ class People:
     `periods`: athlete_id, valid_from, valid_until (both inclusive, null is open), squad (text `a|b`), sport,
     position, competition_level, status, restriction. `aliases`: alias, athlete_id, device, valid_from,
     valid_until. `events`: athlete_id, squad, kind (lower case), label, from_date, to_date (inclusive).
+    `ids`: the athlete_ids of the roster; None where it could not be read, so that nothing is checked by it.
     """
 
     athletes: pl.DataFrame
     periods: pl.DataFrame
     aliases: pl.DataFrame
     events: pl.DataFrame
+    ids: frozenset[str] | None
 
 
 def read_people(folder: Path, devices: Collection[str] | None, today: date) -> tuple[People, list[Problem]]:
@@ -89,24 +98,28 @@ def read_people(folder: Path, devices: Collection[str] | None, today: date) -> t
     `devices` are those of facility.toml, None where it could not be read. Absent files have no rows.
     """
     athletes, problems = _read_roster(folder, today)
-    ids = set(athletes["athlete_id"].drop_nulls())
+    ids = frozenset(athletes["athlete_id"].drop_nulls())
+    roster_ids = None if problems and not ids else ids
     periods, found = read_sheet(folder, PERIODS_FILE, _PERIODS)
-    problems += found + unknown_ids(periods, PERIODS_FILE, ids)
+    problems += found + unknown_ids(periods, PERIODS_FILE, roster_ids)
     problems += spans_backwards(periods, PERIODS_FILE, "valid_from", "valid_until")
     aliases, found = read_sheet(folder, ALIASES_FILE, _ALIASES)
-    problems += found + unknown_ids(aliases, ALIASES_FILE, ids)
+    problems += found + unknown_ids(aliases, ALIASES_FILE, roster_ids)
     problems += unknown_devices(aliases, ALIASES_FILE, devices)
     problems += spans_backwards(aliases, ALIASES_FILE, "valid_from", "valid_until")
     events, found = read_sheet(folder, EVENTS_FILE, _EVENTS)
     events = events.with_columns(pl.col("kind").str.to_lowercase())
-    problems += found + unknown_ids(events, EVENTS_FILE, ids) + _unknown_kinds(events)
+    problems += found + unknown_ids(events, EVENTS_FILE, roster_ids) + _unknown_kinds(events)
     problems += spans_backwards(events, EVENTS_FILE, "from_date", "to_date")
     squads = pl.when(pl.col("squad").list.len() > 0).then(pl.col("squad").list.join("|"))
-    return People(athletes, periods.with_columns(squads.alias("squad")), aliases, events), problems
+    periods = periods.with_columns(squads.alias("squad"))
+    return People(athletes, periods, aliases, events, roster_ids), problems
 
 
-def unknown_ids(frame: pl.DataFrame, name: str, ids: Collection[str]) -> list[Problem]:
+def unknown_ids(frame: pl.DataFrame, name: str, ids: Collection[str] | None) -> list[Problem]:
     """A problem for each row that names an athlete_id that is not on the roster."""
+    if ids is None:
+        return []
     rows = frame.filter(~pl.col("athlete_id").is_in(list(ids))).select("line", "athlete_id")
     return [
         Problem(name, line, "athlete_id", f"{who!r} is not on the roster; {nearest_known(who, ids)}")

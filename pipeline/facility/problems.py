@@ -9,7 +9,6 @@ from typing import Literal
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
-
 _A_SLIP = 0.75  # share of letters alike: "famly" is a slip of "family", "colour" is a word of its own
 
 
@@ -45,7 +44,7 @@ def mistakes(problems: Iterable[Problem]) -> list[Problem]:
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word that is spelled most like this one; None where nothing is known."""
-    choices = {choice: choice.casefold() for choice in known}
+    choices = {choice: choice.casefold() for choice in sorted(known)}  # sorted: one answer for a set
     found = process.extractOne(word.casefold(), choices, scorer=OSA.normalized_similarity)
     return found[2] if found else None
 
@@ -68,4 +67,5 @@ def nearest_known(word: str, known: Iterable[str]) -> str:
 def shown(value: object, limit: int = 60) -> str:
     """A value as it is quoted in a message, cut to a readable length."""
     text = repr(value) if isinstance(value, str) else str(value)
+    text = text.lower() if isinstance(value, bool) else text
     return text if len(text) <= limit else text[: limit - 3] + "..."

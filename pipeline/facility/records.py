@@ -13,7 +13,9 @@ from pipeline.facility.people import unknown_devices, unknown_ids
 from pipeline.facility.problems import Problem, nearest_known
 from pipeline.facility.sheets import Column, read_sheet
 from schemas.catalogue import CATALOGUE
+from schemas.core import NUMERIC
 from schemas.families import FAMILIES
+from schemas.fields import FIELDS
 
 CORRECTIONS_FILE = "config/corrections.csv"
 EQUIPMENT_FILE = "config/equipment.csv"
@@ -65,7 +67,7 @@ class Records:
 
 
 def read_records(
-    folder: Path, ids: Collection[str], devices: Collection[str] | None
+    folder: Path, ids: Collection[str] | None, devices: Collection[str] | None
 ) -> tuple[Records, list[Problem]]:
     """These files of a facility folder, and all that is wrong with them. Absent files have no rows."""
     corrections, problems = read_sheet(folder, CORRECTIONS_FILE, _CORRECTIONS)
@@ -85,22 +87,39 @@ def read_records(
     return Records(corrections, equipment, joins), problems
 
 
-def _correction(row: dict[str, object], ids: Collection[str]) -> Iterator[tuple[str, str]]:
+def _correction(row: dict[str, object], ids: Collection[str] | None) -> Iterator[tuple[str, str]]:
     """What a correction lacks to be carried out: which rows it meets, and what is to become of them."""
     action, field, value = row["action"], row["field"], row["value"]
-    if row["file_id"] is None and row["athlete_id"] is None:
-        yield "file_id", "say which rows are meant: give a file_id (with a line), or an athlete_id and a date"
     if row["file_id"] is None and row["file_line"] is not None:
         yield "line", "a line alone says nothing; give the file_id too"
+    elif row["file_id"] is None and row["athlete_id"] is None:
+        yield "file_id", "say which rows are meant: give a file_id (with a line), or an athlete_id and a date"
     if row["file_id"] is not None and not re.fullmatch("[0-9a-f]{16}([0-9a-f]{48})?", str(row["file_id"])):
         yield "file_id", f"{row['file_id']!r} is no file_id, which has 16 or 64 of 0-9 and a-f (a text cell)"
-    if action == "move" and value not in ids:
-        near = nearest_known(str(value or ""), ids)
-        yield "value", f"move needs whose the rows are; {value or ''!r} is not on the roster; {near}"
+    if action == "move" and value is None:
+        yield "value", "move needs the athlete_id of the one whose rows these are"
+    elif action == "move" and ids is not None and value not in ids:
+        yield "value", f"{value!r} is not on the roster; {nearest_known(str(value), ids)}"
     if action in ("relabel", "supply"):
-        known = sorted({column.name for family in FAMILIES.values() for column in family.columns})
-        if field not in known:
-            near = nearest_known(str(field or ""), known)
-            yield "field", f"{field or ''!r} is no column of a trial table; {near}"
-        if value is None:
-            yield "value", f"{action} needs the value to write"
+        # Left out, a relabel is of the test.
+        yield from _new_value(str(field or ("test" if action == "relabel" else "")), value)
+
+
+def _new_value(name: str, value: object) -> Iterator[tuple[str, str]]:
+    """What is wrong with the field that a correction writes, or with the value for it."""
+    fields = [field for family in FAMILIES.values() for field in family.columns if field.name == name]
+    fields += [FIELDS["mark"]] if name == "mark" else []
+    if not fields:
+        known = sorted({"mark", *(field.name for family in FAMILIES.values() for field in family.columns)})
+        yield "field", f"{name!r} is no column of a trial table; {nearest_known(name, known)}"
+    if value is None:
+        yield "value", "give the value to write"
+    elif any(field.type in NUMERIC for field in fields):
+        try:
+            float(str(value))
+        except ValueError:
+            yield "value", f"{value!r} must be a number with a decimal point, in the unit of {name}"
+    else:
+        words = {word for field in fields for word in field.values}
+        if words and value not in words:
+            yield "value", f"{value!r} is no word for {name}; {nearest_known(str(value), sorted(words))}"

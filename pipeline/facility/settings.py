@@ -40,7 +40,7 @@ def known_timezone(name: str) -> str:
     """A time zone's name; ValueError where there is none of that name."""
     zones = available_timezones()
     if name not in zones:
-        raise ValueError(f"{name!r} is no time zone; {nearest_known(name, zones)}. Such as Europe/Lisbon.")
+        raise ValueError(f"{name!r} is no time zone; {nearest_known(name, zones)}")
     return name
 
 

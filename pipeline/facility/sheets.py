@@ -141,9 +141,10 @@ def _read_cell(cell: str, column: Column) -> str | list[str] | int | float:
     if not column.words:
         return cell
     if cell.casefold() not in column.words:
-        near = nearest_known(cell, column.words)
-        known = ", ".join(dict.fromkeys(column.words.values()))
-        raise ValueError(f"{shown(cell)} is not known here; {near}. Known: {known}")
+        known = dict.fromkeys(column.words.values())
+        slip = meant(cell, known)
+        near = f"; the nearest known one is {slip!r}" if slip else ""
+        raise ValueError(f"{shown(cell)} is not known here{near}. Known: {', '.join(known)}")
     return column.words[cell.casefold()]
 
 

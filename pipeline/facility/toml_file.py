@@ -30,6 +30,12 @@ _EXPECTED = {
     "tuple_type": "a list in [ ]",
     "dict_type": "a table of keys and values",
     "model_type": "a table of keys and values",
+    "literal_error": "one of {expected}",
+    "greater_than_equal": "{ge:g} or more",
+    "greater_than": "more than {gt:g}",
+    "finite_number": "a number that is not infinite",
+    "string_too_short": "some text",
+    "too_long": "{max_length} values",
 }
 
 
@@ -155,9 +161,7 @@ def _words(model: type[BaseModel], path: KeyPath, fault: Mapping[str, Any]) -> s
         return "this is missing and needed; add it"
     if kind == "value_error":
         return str(context["error"])
-    expected = _EXPECTED.get(kind, fault["msg"])
-    if kind == "literal_error":
-        expected = f"one of {context['expected']}"
+    expected = _EXPECTED.get(kind, fault["msg"]).format(**context)
     return f"{shown(fault['input'])} is not right here; expected: {expected}"
 
 

@@ -64,7 +64,7 @@ class _Desk:
             return self._new_person(name)
         known = {i.casefold(): i for i in self.ids}
         if wanted.casefold() in known:
-            return known[wanted.casefold()]
+            return str(known[wanted.casefold()])
         near = nearest_known(wanted, self.ids)
         self.refuse(row, f"'{answer}' is no athlete_id; {near}. Write an athlete_id, `new` or `drop`.")
         return None

@@ -121,7 +121,7 @@ def aliases_of(answers: Iterable[Answer]) -> dict[Alias, datetime]:
     latest = {a.subject: a for a in answers if a.kind == "name"}
     aliases: dict[Alias, datetime] = {}
     for subject, answer in latest.items():
-        name, device, start, until = (subject.split("|") + ["", "", ""])[:4]
+        name, device, start, until = [*subject.split("|"), "", "", ""][:4]
         alias = Alias(name, answer.answer, device or None, _day(start), _day(until))
         aliases[alias] = answer.at
     return aliases

@@ -50,7 +50,7 @@ def store(archive: Path, file: Path) -> tuple[str, int]:
             os.fsync(copy.fileno())
         target = archive / digest.hexdigest()
         if not target.exists():
-            os.replace(part, target)
+            part.replace(target)
     finally:
         part.unlink(missing_ok=True)
     return digest.hexdigest(), size

@@ -64,7 +64,7 @@ def text_of(source: Source, target: str, column: ColumnSource) -> pl.Expr:
     """The text that a column of the layout has on each line, before any answer takes its place."""
     if target in source.constants:
         return pl.lit(source.constants[target], dtype=pl.String)
-    names = column.from_ or []
+    names = column.from_ or ()
     if len(names) == 1:
         return cell(source, names[0])
     joined = pl.concat_str([cell(source, name).fill_null("") for name in names], separator=" ")
@@ -97,7 +97,13 @@ def problems_where(
 
 
 def type_target(
-    source: Source, target: str, column: ColumnSource, rows: pl.DataFrame, label: str, where: str, unit: str | None
+    source: Source,
+    target: str,
+    column: ColumnSource,
+    rows: pl.DataFrame,
+    label: str,
+    where: str,
+    unit: str | None,
 ) -> Typed:
     """Add a target as a typed column to rows that hold its text as `text:<target>`.
 
@@ -163,7 +169,9 @@ def _quantity(
         if " or " in (source.family.field(target).unit or ""):
             typed = typed.with_columns(pl.lit(dimension(unit)).alias("dimension"))
     bad = text.is_not_null() & pl.col(target).is_null()
-    reason = f"In {where} there is '{{seen}}', which is no number in {unit} with the decimal mark '{marks[0]}'."
+    reason = (
+        f"In {where} there is '{{seen}}', which is no number in {unit} with the decimal mark '{marks[0]}'."
+    )
     return Typed(typed, [problems_where(typed, bad, "not_a_number", label, text, reason)])
 
 
@@ -192,7 +200,9 @@ def _by_unit_column(
             parts.append(part.with_columns(empty.alias(target)))
             bad = pl.col(f"text:{target}").is_not_null()
             reason = f"The unit '{{seen}}' is not one of {', '.join(sorted(fitting))}."
-            problems.append(problems_where(part, bad, "unknown_unit", column.unit_from or "", unit_text, reason))
+            problems.append(
+                problems_where(part, bad, "unknown_unit", column.unit_from or "", unit_text, reason)
+            )
     return Typed(pl.concat(parts, how="diagonal") if parts else rows, problems)
 
 

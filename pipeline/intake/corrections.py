@@ -55,7 +55,9 @@ def apply_corrections(family: Family, rows: pl.DataFrame, corrections: pl.DataFr
             hit.with_columns(
                 cause=pl.lit("strike" if struck else "correction"),
                 known_until=pl.lit(until, dtype=pl.Datetime("us")),
-                superseded_by=pl.lit(None, dtype=pl.String) if struck else (pl.col("version") + 1).cast(pl.String),
+                superseded_by=pl.lit(None, dtype=pl.String)
+                if struck
+                else (pl.col("version") + 1).cast(pl.String),
             )
         )
         if struck:
@@ -82,7 +84,9 @@ def apply_corrections(family: Family, rows: pl.DataFrame, corrections: pl.DataFr
 
 def _met(family: Family, rows: pl.DataFrame, correction: dict[str, object]) -> pl.Expr | None:
     """Which rows a correction is about; None where it names nothing, or what this family does not have."""
-    named = {key: correction[name] for name, key in SELECTORS.items() if correction.get(name) not in (None, "")}
+    named = {
+        key: correction[name] for name, key in SELECTORS.items() if correction.get(name) not in (None, "")
+    }
     if not named:
         return None
     met = pl.lit(True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
@@ -20,22 +20,43 @@ from pipeline.reading.split import UndecodableFile
 from pipeline.reading.workbook import UnreadableWorkbook
 from schemas.families import FAMILIES
 from schemas.internal import DROPS, PROBLEMS, SKIPPED, read_table
-from schemas.models import polars_schema
+from schemas.models import DType, polars_schema
 
 # First bytes of files that are no table in any reading.
-_BINARY = {b"%PDF": "a PDF", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"GIF8": "a picture",
-           b"Rar!": "a packed archive", b"7z\xbc\xaf": "a packed archive", b"\x1f\x8b": "a packed file"}  # fmt: skip
+_BINARY = {
+    b"%PDF": "a PDF",
+    b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture",
+    b"GIF8": "a picture",
+    b"Rar!": "a packed archive",
+    b"7z\xbc\xaf": "a packed archive",
+    b"\x1f\x8b": "a packed file",
+}
 
 
-@dataclass
+@dataclass(frozen=True)
+class Outcome:
+    """What reading a content came to: a reading, or why the whole file waits."""
+
+    state: str
+    n_lines: int | None
+    reading: Reading | None = None
+    waits: WholeFile | None = None
+
+    def of(self, drop: Drop, state: str | None = None) -> ReadDrop:
+        """As the outcome of a drop, in another state where one is given."""
+        return ReadDrop(drop, state or self.state, self.n_lines, self.reading, self.waits)
+
+
+@dataclass(frozen=True)
 class ReadDrop:
     """One drop and what reading it gave; `reading` is None where the whole file waits."""
 
     drop: Drop
     state: str
     n_lines: int | None
-    reading: Reading | None = None
-    waits: WholeFile | None = None
+    reading: Reading | None
+    waits: WholeFile | None
 
 
 @dataclass
@@ -53,42 +74,41 @@ def read_content(drops: list[Drop], facility: Facility, knowledge: Knowledge) ->
     The first that a layout claims stands for the content, else the first; the others are repeated. (The same
     bytes can be claimed in one folder and in no other.)
     """
-    readings = []
-    for drop in drops:
-        readings.append(_read(drop, facility, knowledge))
-        if readings[-1].state == "read":
-            break
-    principal = next((r for r in readings if r.state == "read"), readings[0])
-    result = []
-    for drop in drops:
-        if drop.number == principal.drop.number:
-            result.append(principal)
-        else:
-            result.append(ReadDrop(drop, "repeated", principal.n_lines, principal.reading, principal.waits))
-    return result
-
-
-def _read(drop: Drop, facility: Facility, knowledge: Knowledge) -> ReadDrop:
     limit = facility.settings.max_file_mb * 1_000_000
-    if drop.size > limit:
-        reason = f"It has {drop.size / 1e6:,.0f} MB; the limit is {facility.settings.max_file_mb} MB."
-        return ReadDrop(drop, "held", None, waits=WholeFile("too_large", reason))
-    data = archive.load(facility.archive, drop.file_id)
-    export = Export(PurePosixPath(drop.path).name, data)
+    if drops[0].size > limit:
+        reason = f"It has {drops[0].size / 1e6:,.0f} MB; the limit is {facility.settings.max_file_mb} MB."
+        outcomes = [Outcome("held", None, waits=WholeFile("too_large", reason))]
+    else:
+        data = archive.load(facility.archive, drops[0].file_id)
+        outcomes = []
+        for drop in drops:
+            outcomes.append(read_file(data, drop.path, facility, knowledge, drop.file_id))
+            if outcomes[-1].state == "read":
+                break
+    last = len(outcomes) - 1
+    principal = last if outcomes[last].state == "read" else 0
+    return [
+        outcomes[principal].of(drop, None if at == principal else "repeated") for at, drop in enumerate(drops)
+    ]
+
+
+def read_file(data: bytes, path: str, facility: Facility, knowledge: Knowledge, file_id: str = "") -> Outcome:
+    """Read one file's bytes as if dropped at `path` below the inbox."""
+    export = Export(PurePosixPath(path).name, data)
     refused = _refused(export)
     if refused is not None:
         state = "rejected" if refused.code == "unreadable" else "held"
-        return ReadDrop(drop, state, _count(data), waits=refused)
-    claimed = recognise(drop.path, export, facility.layouts, facility.faulty_layouts)
+        return Outcome(state, _count(data), waits=refused)
+    claimed = recognise(path, export, facility.layouts, facility.faulty_layouts)
     if isinstance(claimed, Claimed):
-        overrides = knowledge.overrides(drop.file_id[:FILE_DIGITS])
+        overrides = knowledge.overrides(file_id[:FILE_DIGITS])
         outcome = read_export(
             export, claimed.layout, claimed.head, claimed.header_at, facility.settings.timezone, overrides
         )
         if isinstance(outcome, Reading):
-            return ReadDrop(drop, "read", outcome.n_lines, outcome)
+            return Outcome("read", outcome.n_lines, outcome)
         claimed = outcome
-    return ReadDrop(drop, "held", _lines_of(export), waits=claimed)
+    return Outcome("held", _lines_of(export), waits=claimed)
 
 
 def _refused(export: Export) -> WholeFile | None:
@@ -139,10 +159,12 @@ def as_batch(read: Iterable[ReadDrop], timezone: str) -> Batch:
             whole = pl.DataFrame({"code": [item.waits.code], "reason": [item.waits.reason]})
             problems.append(whole.with_columns(number))
     tables = {
-        "_drops": pl.DataFrame([_drop_row(item, timezone) for item in drops], schema=polars_schema(DROPS), orient="row"),
+        "_drops": pl.DataFrame(
+            [_drop_row(item, timezone) for item in drops], schema=polars_schema(DROPS), orient="row"
+        ),
         "_problems": _stack(problems, polars_schema(PROBLEMS)),
         "_skipped": _stack(skipped, polars_schema(SKIPPED)),
-    }  # fmt: skip
+    }
     for family in FAMILIES.values():
         table = read_table(family)
         tables[table.name] = _stack(frames[table.name], polars_schema(table))
@@ -150,10 +172,10 @@ def as_batch(read: Iterable[ReadDrop], timezone: str) -> Batch:
     return Batch([item.drop.number for item in drops], tables, _stack(promised, shape))
 
 
-def _stack(frames: list[pl.DataFrame], schema: dict[str, object]) -> pl.DataFrame:
-    empty = pl.DataFrame(schema=schema)  # type: ignore[arg-type]
+def _stack(frames: list[pl.DataFrame], schema: Mapping[str, DType]) -> pl.DataFrame:
+    empty = pl.DataFrame(schema=dict(schema))
     stacked = pl.concat([empty, *frames], how="diagonal_relaxed")
-    return stacked.select(pl.col(name).cast(dtype) for name, dtype in schema.items())  # type: ignore[arg-type]
+    return stacked.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 
 def _drop_row(item: ReadDrop, timezone: str) -> tuple[object, ...]:
@@ -176,5 +198,3 @@ def _drop_row(item: ReadDrop, timezone: str) -> tuple[object, ...]:
         ", ".join(reading.unmapped) if reading and reading.unmapped else None,
         any(c.unpivot for c in layout.columns.values()) if layout else False,
     )
-
-

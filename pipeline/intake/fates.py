@@ -22,11 +22,15 @@ def every_line(
     lines = (
         drops.filter(pl.col("n_lines") > 0)
         .select(
-            "drop_no", "file", "state",
-            line=pl.int_ranges(pl.col("first_line"), pl.col("first_line") + pl.col("n_lines"), dtype=pl.Int32),
+            "drop_no",
+            "file",
+            "state",
+            line=pl.int_ranges(
+                pl.col("first_line"), pl.col("first_line") + pl.col("n_lines"), dtype=pl.Int32
+            ),
         )
         .explode("line")
-    )  # fmt: skip
+    )
     ranks = pl.DataFrame({"fate": list(RANK), "rank": list(RANK.values())})
     by_row = (
         row_fates.with_columns(fate=pl.when("line_held").then(pl.lit("held")).otherwise("fate"))

@@ -39,7 +39,9 @@ def with_state(held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
     for name, dtype in HELD_SCHEMA.items():
         if name not in held.columns:
             held = held.with_columns(pl.lit(None, dtype=dtype).alias(name))
-    name_dropped = pl.col("name_dropped").fill_null(False) if "name_dropped" in held.columns else pl.lit(False)
+    name_dropped = (
+        pl.col("name_dropped").fill_null(False) if "name_dropped" in held.columns else pl.lit(False)
+    )
     return (
         held.join(left_out_lines(knowledge), on=["file", "line"], how="left", maintain_order="left")
         .with_columns(
@@ -53,7 +55,7 @@ def with_state(held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
 
 def released_lines(drops: pl.DataFrame, held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
     """Lines that waited for an answer which let them go: held rows in the state released."""
-    files = {file: drop_no for file, drop_no in drops.select("file", "drop_no").reverse().iter_rows()}
+    files = dict(drops.select("file", "drop_no").reverse().iter_rows())
     waiting = set(held.select("file", "line", "code").iter_rows())
     rows = [
         (files[s.file_id], s.file_id, s.line, s.code, s.field or None, "released")
@@ -83,13 +85,19 @@ def released_names(rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
         rows.with_columns(key=pl.col("written_name").replace_strict(keys, default="", return_dtype=pl.String))
         .filter(pl.col("athlete_id").is_not_null() & (given > pl.col("received_at")))
         .select(
-            "drop_no", "file", "line", code=pl.lit("unknown_name"), field=pl.lit("athlete"), seen="written_name",
-            reason=pl.lit("Somebody said who this is."), candidates=pl.lit(None, dtype=pl.String),
+            "drop_no",
+            "file",
+            "line",
+            code=pl.lit("unknown_name"),
+            field=pl.lit("athlete"),
+            seen="written_name",
+            reason=pl.lit("Somebody said who this is."),
+            candidates=pl.lit(None, dtype=pl.String),
             state=pl.lit("released"),
         )
         .unique(maintain_order=True)
         .select(HELD)
-    )  # fmt: skip
+    )
 
 
 def held_table(shown: pl.DataFrame) -> pl.DataFrame:
@@ -106,4 +114,3 @@ def held_table(shown: pl.DataFrame) -> pl.DataFrame:
         .unique(maintain_order=True)
         .sort("file_id", "line", "code", "field", nulls_last=False)
     )
-

@@ -31,7 +31,9 @@ def family_tables(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> F
         performed_at_utc="utc",
         file_id="file",
     )
-    current = versions.filter(pl.col("superseded_by").is_null()).with_columns(cause=pl.lit(None, dtype=pl.String))
+    current = versions.filter(pl.col("superseded_by").is_null()).with_columns(
+        cause=pl.lit(None, dtype=pl.String)
+    )
     earlier = versions.filter(pl.col("superseded_by").is_not_null()).with_columns(cause="next_cause")
     corrected = apply_corrections(family, current, knowledge.corrections)
     now = _flagged(_in_sessions(corrected.rows, knowledge))
@@ -84,9 +86,7 @@ def _in_sessions(rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
         rows["here"], rows["time_known"], rows["slot_text"], knowledge.day_start, list(knowledge.slots)
     )
     rows = rows.with_columns(keys)
-    return rows.with_columns(
-        session_id=session_id(rows["athlete_id"], rows["session_date"], rows["slot"])
-    )
+    return rows.with_columns(session_id=session_id(rows["athlete_id"], rows["session_date"], rows["slot"]))
 
 
 def _flagged(rows: pl.DataFrame) -> pl.DataFrame:

@@ -1,7 +1,7 @@
-"""Taking in: inbox to archive to rows as read to what is true now; and every later change of mind.
+"""Taking in: from the inbox to what is true now; and every later change of mind.
 
-`take_in`, `say_who`, `answer` and `retry` differ in what they add to what is known; all of them end in `update`,
-which reads what is not read yet, resolves everything, checks the law of rows and commits once.
+`take_in`, `say_who`, `answer` and `retry` differ in what they add to what is known; all of them end in
+`update`, which reads what is not read yet, resolves everything, checks the law of rows and commits once.
 """
 
 from __future__ import annotations
@@ -163,9 +163,13 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     drops = warehouse.read("_drops")
     report.sheets = write_sheets(facility.held, sheets_of(facility, knowledge, drops, reads, resolved))
     report.open_codes = open_codes(resolved.tables["held_rows"])
-    files = resolved.tables["files"].join(before, on=resolved.tables["files"].columns, how="anti", nulls_equal=True)
-    report.files = files.drop("path").join(drops.select("drop_id", "drop_no", "path"), on="drop_id").sort("drop_no")
-    report.released = max(0, before["held"].sum() - _held_of(resolved.tables["files"], before))
+    files = resolved.tables["files"].join(
+        before, on=resolved.tables["files"].columns, how="anti", nulls_equal=True
+    )
+    report.files = (
+        files.drop("path").join(drops.select("drop_id", "drop_no", "path"), on="drop_id").sort("drop_no")
+    )
+    report.released = max(0, int(before["held"].sum()) - _held_of(resolved.tables["files"], before))
     return report
 
 
@@ -252,7 +256,7 @@ def held_with_context(warehouse: Warehouse) -> pl.DataFrame:
             warehouse.read(name).select("drop_no", "line", "written_name", day=pl.col("local").dt.date())
             for name in READ_TABLES
         ]
-    ).unique(["drop_no", "line"])  # fmt: skip
+    ).unique(["drop_no", "line"])
     held = warehouse.read("held_rows").filter(pl.col("state") == "open").rename({"file_id": "file"})
     principal = drops.filter(pl.col("state") != "repeated").select("file", "drop_no", "device", "path")
     joined = held.join(principal, on="file").join(rows, on=["drop_no", "line"], how="left")

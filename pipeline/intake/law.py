@@ -22,15 +22,16 @@ def check_read(warehouse: Warehouse, batch: Batch) -> None:
     Raises LawOfRows naming the first line that lost or gained a row.
     """
     kept = pl.concat(
-        [
-            warehouse.read(read_table(family).name).select("drop_no", "line")
-            for family in FAMILIES.values()
-        ]
-    )  # fmt: skip
+        [warehouse.read(read_table(family).name).select("drop_no", "line") for family in FAMILIES.values()]
+    )
     found = kept.group_by("drop_no", "line").agg(found=pl.len())
-    waits = warehouse.read("_problems").filter(pl.col("line").is_not_null()).select("drop_no", "line").unique()
+    waits = (
+        warehouse.read("_problems").filter(pl.col("line").is_not_null()).select("drop_no", "line").unique()
+    )
     promised = batch.promised.join(waits, on=["drop_no", "line"], how="anti")
-    compared = promised.join(found, on=["drop_no", "line"], how="left").with_columns(pl.col("found").fill_null(0))
+    compared = promised.join(found, on=["drop_no", "line"], how="left").with_columns(
+        pl.col("found").fill_null(0)
+    )
     lost = compared.filter(pl.col("n") != pl.col("found")).sort("drop_no", "line")
     _refuse(warehouse, lost, "the line has {} row(s), and {} of them were read")
 
@@ -50,10 +51,14 @@ def check_resolved(warehouse: Warehouse, resolved: Resolved) -> None:
 
 
 def _check_every_line(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame) -> None:
-    due = drops.filter(pl.col("n_lines") > 0).select(
-        "drop_no",
-        line=pl.int_ranges("first_line", pl.col("first_line") + pl.col("n_lines"), dtype=pl.Int32),
-    ).explode("line")  # fmt: skip
+    due = (
+        drops.filter(pl.col("n_lines") > 0)
+        .select(
+            "drop_no",
+            line=pl.int_ranges("first_line", pl.col("first_line") + pl.col("n_lines"), dtype=pl.Int32),
+        )
+        .explode("line")
+    )
     counted = lines.group_by("drop_no", "line").agg(found=pl.len())
     compared = due.with_columns(n=pl.lit(1)).join(counted, on=["drop_no", "line"], how="full", coalesce=True)
     wrong = compared.with_columns(pl.col("n").fill_null(0), pl.col("found").fill_null(0)).filter(
@@ -62,11 +67,12 @@ def _check_every_line(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataF
     _refuse(warehouse, wrong.sort("drop_no", "line"), "the line should have {} fate(s), and has {}")
 
 
-def _check_rows(
-    warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame, resolved: Resolved
-) -> None:
+def _check_rows(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame, resolved: Resolved) -> None:
     stored = pl.concat(
-        [warehouse.read(name).select("row_id", "file_id", "line") for name in (*TRIAL_TABLES, "superseded_rows")]
+        [
+            warehouse.read(name).select("row_id", "file_id", "line")
+            for name in (*TRIAL_TABLES, "superseded_rows")
+        ]
     ).unique()
     by_line = stored.group_by("file_id", "line").agg(found=pl.len())
     files = drops.filter(pl.col("state") == "read").select("drop_no", file_id="file")
@@ -76,9 +82,13 @@ def _check_rows(
         files.rename({"drop_no": "number"}), on="file_id", how="left"
     )
     wrong = compared.with_columns(
-        pl.col("n").fill_null(0), pl.col("found").fill_null(0), pl.coalesce("drop_no", "number").alias("drop_no")
+        pl.col("n").fill_null(0),
+        pl.col("found").fill_null(0),
+        pl.coalesce("drop_no", "number").alias("drop_no"),
     ).filter((pl.col("n") != pl.col("found")) | (pl.col("n") == 0))
-    _refuse(warehouse, wrong.sort("drop_no", "line"), "the line has {} row(s) to keep, and {} are in the tables")
+    _refuse(
+        warehouse, wrong.sort("drop_no", "line"), "the line has {} row(s) to keep, and {} are in the tables"
+    )
 
 
 def _refuse(warehouse: Warehouse, wrong: pl.DataFrame, sentence: str) -> None:

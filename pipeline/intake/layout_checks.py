@@ -219,13 +219,11 @@ def _constants(source: ColumnSource, field: Field) -> Found:
 
 
 def _overlaps(values: Iterable[DatedConstant]) -> Found:
-    spans = sorted(((v.from_ or date.min, v.until or date.max), i) for i, v in enumerate(values))
-    for ((_, end), _), ((start, _), i) in pairwise(spans):
+    spans = sorted((value.from_ or date.min, value.until or date.max) for value in values)
+    for (_, end), (start, _) in pairwise(spans):
         if start < end:
-            yield (
-                ("value", i),
-                f"two constants hold on {start}; until is exclusive: end one where the next begins",
-            )
+            said = f"two constants hold on {start}; until is exclusive"
+            yield ("value",), f"{said}: end one where the next begins"
 
 
 def _entry(path: Path, entry: UnpivotEntry, family: Family, field: Field) -> Found:

@@ -14,8 +14,10 @@ FUTURE_HOURS = 36
 
 
 def set_times(rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
-    """Add utc, `here` (facility's wall clock; midnight of the written date where no time is known), local_date and
-    ambiguous; the devices' recorded clock errors are taken out first."""
+    """Add utc, `here` (facility's wall clock; midnight where no time is known), local_date, ambiguous.
+
+    The devices' recorded clock errors are taken out first.
+    """
     offset = pl.lit(0, dtype=pl.Int64)
     for device, facts in knowledge.devices.items():
         for clock in facts.clocks:

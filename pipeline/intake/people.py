@@ -13,9 +13,7 @@ def identify(rows: pl.DataFrame, knowledge: Knowledge) -> tuple[pl.DataFrame, pl
     """Add athlete_id (NULL: not known), `who` (equal for equal people or, unknown, equal spellings) and
     name_dropped; and the held rows of names that are not settled."""
     asked = rows.select("written_name", "device", "local_date").unique(maintain_order=True)
-    found: list[Who] = [
-        knowledge.names.who(name, device, day) for name, device, day in asked.iter_rows()
-    ]
+    found: list[Who] = [knowledge.names.who(name, device, day) for name, device, day in asked.iter_rows()]
     nearest: dict[str, str] = {}
     for (name, _, _), who in zip(asked.iter_rows(), found, strict=True):
         if who.code and name not in nearest:
@@ -34,12 +32,12 @@ def identify(rows: pl.DataFrame, knowledge: Knowledge) -> tuple[pl.DataFrame, pl
         name_dropped=(pl.col("athlete_id") == DROPPED).fill_null(False),
         athlete_id=pl.when(pl.col("athlete_id") != DROPPED).then("athlete_id"),
     ).with_columns(who=pl.coalesce("athlete_id", pl.concat_str(pl.lit("?"), spelled)))
-    near = pl.col("seen").replace_strict(nearest, default="", return_dtype=pl.String)
+    proposed = pl.col("seen").replace_strict(nearest, default="", return_dtype=pl.String)
     held = (
         known.filter(pl.col("name_code").is_not_null())
         .select("drop_no", "line", code="name_code", seen="written_name", name_dropped="name_dropped")
         .unique(maintain_order=True)
-        .with_columns(field=pl.lit("athlete"), candidates=near)
+        .with_columns(field=pl.lit("athlete"), candidates=proposed)
         .with_columns(reason=_name_reason())
     )
     return known, held

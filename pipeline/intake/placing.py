@@ -92,11 +92,15 @@ def _place_simple(claims: pl.DataFrame) -> pl.DataFrame:
     number = (~pl.col("copy")).cast(pl.Int32).cum_sum().over("group")
     return first.select(
         "claim",
-        fate=pl.when("copy").then(pl.lit("repeated")).when("blocked").then(pl.lit("held")).otherwise(pl.lit("loaded")),
+        fate=pl.when("copy")
+        .then(pl.lit("repeated"))
+        .when("blocked")
+        .then(pl.lit("held"))
+        .otherwise(pl.lit("loaded")),
         code=pl.lit(None, dtype=pl.String),
         number=pl.when("counted").then(number).cast(pl.Int32),
         cause=pl.lit(None, dtype=pl.String),
-    )  # fmt: skip
+    )
 
 
 def _place_one_by_one(

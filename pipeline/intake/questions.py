@@ -1,4 +1,4 @@
-"""What stands in the sheets of `held/`: the rows that wait, with their original lines, and the unknown names."""
+"""What stands in the sheets of `held/`: rows that wait, with their original lines, and unknown names."""
 
 from __future__ import annotations
 
@@ -18,7 +18,11 @@ Sheets = dict[str, tuple[tuple[str, ...], list[tuple[str, ...]]]]
 
 
 def sheets_of(
-    facility: Facility, knowledge: Knowledge, drops: pl.DataFrame, read: dict[str, pl.DataFrame], resolved: Resolved
+    facility: Facility,
+    knowledge: Knowledge,
+    drops: pl.DataFrame,
+    read: dict[str, pl.DataFrame],
+    resolved: Resolved,
 ) -> Sheets:
     """All sheets: name -> (header, rows). Only what is open is asked."""
     waiting = resolved.held.filter(pl.col("state") == "open").join(
@@ -41,8 +45,9 @@ def _held_row(row: dict[str, object], originals: dict[int, str], knowledge: Know
     line = row["line"]
     reason = str(row["reason"])
     if row["candidates"]:
-        people = [knowledge.names.shown(i) for i in str(row["candidates"]).split(";")]
-        reason = f"{code.sentence} {'It may be' if code.code == 'ambiguous_name' else 'Nearest'}: {', '.join(people)}."
+        people = ", ".join(knowledge.names.shown(i) for i in str(row["candidates"]).split(";"))
+        word = "It may be" if code.code == "ambiguous_name" else "Nearest"
+        reason = f"{code.sentence} {word}: {people}."
     cells = (
         str(row["file_id"])[:16],
         "" if line is None else str(line),
@@ -80,7 +85,9 @@ def _name_rows(
     names = waiting.filter(pl.col("code") == "unknown_name")
     if names.is_empty():
         return []
-    dates = pl.concat([frame.select("drop_no", "line", day=pl.col("local").dt.date()) for frame in read.values()])
+    dates = pl.concat(
+        [frame.select("drop_no", "line", day=pl.col("local").dt.date()) for frame in read.values()]
+    )
     spans = names.join(dates.unique(["drop_no", "line"]), on=["drop_no", "line"], how="left")
     asked = (
         spans.group_by("seen", "device", "candidates", maintain_order=True)
@@ -90,8 +97,7 @@ def _name_rows(
     rows = []
     for row in asked.iter_rows(named=True):
         near = [knowledge.names.shown(i) for i in (row["candidates"] or "").split(";") if i]
-        guesses = (near + ["", "", ""])[:3]
+        guesses = [*near, "", "", ""][:3]
         cells = (row["seen"], row["device"], row["rows"], row["first"], row["last"], *guesses, "")
         rows.append(tuple(safe("" if cell is None else str(cell)) for cell in cells))
     return rows
-

@@ -100,8 +100,11 @@ def read_export(
     wanted = layout.mapped_names
     for name in wanted:
         if header.count(name) == 0:
-            return WholeFile("missing_column", f"The layout maps the column '{name}', and the header row "
-                             f"(line {header_line.line}) does not have it.")  # fmt: skip
+            return WholeFile(
+                "missing_column",
+                f"The layout maps the column '{name}', and the header row "
+                f"(line {header_line.line}) does not have it.",
+            )
         if header.count(name) > 1:
             return WholeFile(
                 "duplicate_header", f"The column '{name}' occurs twice in line {header_line.line}."
@@ -173,30 +176,42 @@ def _rows(source: Source, table: Table, header_line: int) -> Reading:
     single = {t: c for t, c in layout.columns.items() if c.unpivot is None}
     base = table.cells.select(
         "line",
-        pl.concat_str(pl.all().exclude("line"), separator="\x1f").hash(0).reinterpret(signed=True).alias("line_hash"),
+        pl.concat_str(pl.all().exclude("line"), separator="\x1f")
+        .hash(0)
+        .reinterpret(signed=True)
+        .alias("line_hash"),
         *(
             with_answers(source, target, text_of(source, target, column)).alias(f"text:{target}")
             for target, column in single.items()
             if not is_dated(column)
         ),
-        *(_unit_text(source, target, column) for target, column in layout.columns.items() if column.unit_from),
         *(
-            with_answers(
-                source, f"{target} [{entry.from_}]", _entry_text(source, entry.from_)
-            ).alias(f"entry:{target}:{number}")
+            _unit_text(source, target, column)
+            for target, column in layout.columns.items()
+            if column.unit_from
+        ),
+        *(
+            with_answers(source, f"{target} [{entry.from_}]", _entry_text(source, entry.from_)).alias(
+                f"entry:{target}:{number}"
+            )
             for target, column in layout.columns.items()
             for number, entry in enumerate(column.unpivot or ())
         ),
-    )  # fmt: skip
+    )
     skipped = table.skipped
     spread = _spread(source, base)
-    values = [pl.col(f"text:{name}").is_not_null() for name in family.values if f"text:{name}" in spread.columns]
+    values = [
+        pl.col(f"text:{name}").is_not_null() for name in family.values if f"text:{name}" in spread.columns
+    ]
     spread = spread.filter(pl.any_horizontal(values))
     empty = base.join(spread, on="line", how="anti").select("line", why=pl.lit("no_values"))
-    skipped = pl.concat([skipped, empty.cast(skipped.schema)])  # type: ignore[arg-type]
+    skipped = pl.concat([skipped, empty.cast(skipped.schema)])
     rows_per_line = spread.group_by("line", maintain_order=True).agg(n=pl.len())
     typed = _typed(source, spread)
-    found = [_text_problems(table), *(p.cast(PROBLEMS) for p in typed.problems)]  # type: ignore[arg-type]
+    found = [
+        _text_problems(table),
+        *(p.select(pl.col(c).cast(t) for c, t in PROBLEMS.items()) for p in typed.problems),
+    ]
     problems = pl.concat(found).unique(maintain_order=True).sort("line", maintain_order=True)
     rows = _shape(family, typed.rows)
     return Reading(
@@ -212,7 +227,9 @@ def _rows(source: Source, table: Table, header_line: int) -> Reading:
 
 def _unit_text(source: Source, target: str, column: ColumnSource) -> pl.Expr:
     name = column.unit_from or ""
-    return with_answers(source, name, pl.col(source.positions[name]).str.strip_chars()).alias(f"unit:{target}")
+    return with_answers(source, name, pl.col(source.positions[name]).str.strip_chars()).alias(
+        f"unit:{target}"
+    )
 
 
 def _entry_text(source: Source, name: str) -> pl.Expr:
@@ -232,7 +249,9 @@ def _spread(source: Source, base: pl.DataFrame) -> pl.DataFrame:
             pl.lit(number, dtype=pl.Int32).alias("entry"),
             *(pl.lit(constant_text(v), dtype=pl.String).alias(f"text:{k}") for k, v in constants.items()),
             *(
-                (base[f"entry:{t}:{cells[t]}"] if t in cells else pl.lit(None, dtype=pl.String)).alias(f"text:{t}")
+                (base[f"entry:{t}:{cells[t]}"] if t in cells else pl.lit(None, dtype=pl.String)).alias(
+                    f"text:{t}"
+                )
                 for t in unpivoted
             ),
         )
@@ -319,11 +338,15 @@ def _missing(rows: pl.DataFrame, layout: Layout) -> pl.DataFrame:
     """Rows without a name or without a time, as text."""
     found = [
         problems_where(
-            rows, pl.col(f"text:{target}").is_null(), "missing_value", target, pl.lit(None, dtype=pl.String),
+            rows,
+            pl.col(f"text:{target}").is_null(),
+            "missing_value",
+            target,
+            pl.lit(None, dtype=pl.String),
             f"{_where(layout.columns[target]).capitalize()} is empty, and every row needs it.",
         )
         for target in ("athlete", "performed_at")
-    ]  # fmt: skip
+    ]
     return pl.concat(found)
 
 
@@ -357,7 +380,9 @@ def _invalid(family: Family, layout: Layout, rows: pl.DataFrame, known: pl.DataF
         name = name or column
         code = {"not_nullable": "missing_value"}.get(code, "not_allowed" if code.startswith("isin") else code)
         problems.append((index, code, name))
-    frame = pl.DataFrame(problems, schema={"index": pl.UInt32, "code": pl.String, "name": pl.String}, orient="row")
+    frame = pl.DataFrame(
+        problems, schema={"index": pl.UInt32, "code": pl.String, "name": pl.String}, orient="row"
+    )
     joined = frame.join(numbered, on="index").with_columns(
         seen=_seen(rows, frame["name"].unique().to_list()),
     )
@@ -367,9 +392,13 @@ def _invalid(family: Family, layout: Layout, rows: pl.DataFrame, known: pl.DataF
         code=pl.col("code"),
         field=_label(layout, "name"),
         seen=pl.col("seen"),
-        reason=pl.format("For {} there is '{}'; {}.", "name", pl.col("seen").fill_null("nothing"),
-                         pl.col("name").replace_strict(reasons)),
-    )  # fmt: skip
+        reason=pl.format(
+            "For {} there is '{}'; {}.",
+            "name",
+            pl.col("seen").fill_null("nothing"),
+            pl.col("name").replace_strict(reasons),
+        ),
+    )
     return [named.join(known, on=["line", "field"], how="anti")]
 
 
@@ -435,4 +464,3 @@ def _shape(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
             made = pl.col(spec.name) if spec.name in rows.columns else pl.lit(None)
         columns.append(made.cast(DTYPES[spec.type]).alias(spec.name))
     return rows.select(columns)
-

@@ -96,7 +96,9 @@ def _nobody(
 ) -> WholeFile:
     if faulty:
         names = ", ".join(sorted(faulty))
-        return WholeFile("faulty_layout", f"No sound layout claims this file; layouts with mistakes: {names}.")
+        return WholeFile(
+            "faulty_layout", f"No sound layout claims this file; layouts with mistakes: {names}."
+        )
     if not placed:
         return WholeFile("no_layout", "No layout is for files in this folder with a name like this.")
     nearest = max(placed, key=lambda name: _found(heads.of(layouts[name]), layouts[name]))

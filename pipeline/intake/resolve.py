@@ -77,7 +77,9 @@ def resolve(
     shown = pl.concat([held, *released])
     tables = {table: part.tables.current for table, part in parts.items()}
     tables["superseded_rows"] = pl.concat([part.tables.superseded for part in parts.values()])
-    tables["_session_slots"] = pl.concat([part.tables.slots for part in parts.values()]).unique().sort("session_id")
+    tables["_session_slots"] = (
+        pl.concat([part.tables.slots for part in parts.values()]).unique().sort("session_id")
+    )
     tables["line_fates"] = fates
     tables["files"] = file_rows(drops, fates)
     tables["held_rows"] = held_table(shown)
@@ -162,10 +164,9 @@ def _settle(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> pl.Data
         placed = place(family, rows, answers)
         known = rows.select("index", *lines, "blocked").join(placed, on="index", maintain_order="left")
         held = known.filter(pl.col("fate") == "held")
-        siblings = (
-            known.filter(~pl.col("blocked") & (pl.col("fate") != "held"))
-            .join(held.select(lines).unique(), on=lines, how="semi")
-        )  # fmt: skip
+        siblings = known.filter(~pl.col("blocked") & (pl.col("fate") != "held")).join(
+            held.select(lines).unique(), on=lines, how="semi"
+        )
         if siblings.is_empty():
             break
         rows = rows.with_columns(pl.col("blocked") | pl.col("index").is_in(siblings["index"].implode()))
@@ -190,4 +191,3 @@ def _group_holds(family: Family, rows: pl.DataFrame, placed: pl.DataFrame) -> pl
         seen=pl.concat_str(said, separator="; ", ignore_nulls=True),
         reason=pl.col("code").replace_strict(sentences, return_dtype=pl.String),
     ).unique(["drop_no", "line", "code"], maintain_order=True, keep="first")
-

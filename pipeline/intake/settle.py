@@ -90,7 +90,9 @@ def settled_files(
         later, waiting = scan(inbox)
         unfinished_set = set(unfinished)
         still = {
-            path: stamp for path, stamp in still.items() if path not in unfinished_set or later.get(path) == stamp
+            path: stamp
+            for path, stamp in still.items()
+            if path not in unfinished_set or later.get(path) == stamp
         }
         now = {**now, **later}
     waiting += [Waiting(path, "it is still being written") for path in now if path not in still]

@@ -1,10 +1,9 @@
-"""The sheets in `held/`: one a file with held lines, one for all unknown names; written, and read back filled."""
+"""The sheets in `held/`: one a file with held lines, one for all unknown names; written and read back."""
 
 from __future__ import annotations
 
 import csv
 import io
-import os
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -12,7 +11,17 @@ from pathlib import Path, PurePosixPath
 from pipeline.facility.sheet_text import read_records, spelling_of
 
 HELD_HEADER = ("file_id", "line", "code", "field", "value", "reason", "remedy", "answer", "original")
-NAMES_HEADER = ("name", "device", "rows", "first_date", "last_date", "guess_1", "guess_2", "guess_3", "answer")
+NAMES_HEADER = (
+    "name",
+    "device",
+    "rows",
+    "first_date",
+    "last_date",
+    "guess_1",
+    "guess_2",
+    "guess_3",
+    "answer",
+)
 NAMES_FILE = "questions.csv"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -76,7 +85,9 @@ def read_filled(data: bytes, name: str) -> tuple[str, list[Filled]]:
     return kind, filled
 
 
-def write_sheets(folder: Path, sheets: Mapping[str, tuple[tuple[str, ...], list[tuple[str, ...]]]]) -> list[str]:
+def write_sheets(
+    folder: Path, sheets: Mapping[str, tuple[tuple[str, ...], list[tuple[str, ...]]]]
+) -> list[str]:
     """Make `folder` hold exactly these sheets (name -> header, rows); names of those that changed.
 
     What somebody has filled in already and not yet handed in is kept.
@@ -88,7 +99,9 @@ def write_sheets(folder: Path, sheets: Mapping[str, tuple[tuple[str, ...], list[
         kept = _answers_in(path, header)
         at, key = header.index("answer"), _key_columns(header)
         filled = [
-            tuple(kept.get(tuple(row[i] for i in key), cell) if i == at else cell for i, cell in enumerate(row))
+            tuple(
+                kept.get(tuple(row[i] for i in key), cell) if i == at else cell for i, cell in enumerate(row)
+            )
             for row in rows
         ]
         data = _as_csv(header, filled)
@@ -128,7 +141,7 @@ def _write(path: Path, data: bytes) -> None:
     part = path.with_name(f".{path.name}.part")
     part.write_bytes(data)
     part.chmod(0o600)
-    os.replace(part, path)
+    part.replace(path)
 
 
 def _remove_others(folder: Path, wanted: Collection[str]) -> None:

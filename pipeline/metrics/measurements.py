@@ -11,7 +11,7 @@ from types import ModuleType
 import polars as pl
 
 import pipeline.metrics
-from pipeline.metrics.ids import text_ids
+from pipeline.ids import text_ids
 from pipeline.metrics.rows import as_table, join_codes
 from pipeline.metrics.series import with_series
 from schemas.catalogue import Metric

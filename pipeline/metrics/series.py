@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from pipeline.metrics.ids import text_ids
+from pipeline.ids import text_ids
 from schemas.catalogue import SERIES_KEYS, Metric
 
 SIDE_KEYS = ("side", "leg")

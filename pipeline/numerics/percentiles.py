@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import bdtr  # type: ignore[import-untyped]
+from scipy.special import bdtr
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

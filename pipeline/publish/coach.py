@@ -16,8 +16,7 @@ from pipeline.publish.words import ages_in_words, group_in_words, in_shown_units
 from pipeline.publish.workbook import DIRECTIONS, PERCENTILES, About, workbook_writer
 from schemas.catalogue import Metric
 
-_LIMITS = [f"{p}_{end}" for p in PERCENTILES for end in ("low", "high")]
-_VALUES = ["mean", "sd", *PERCENTILES, *_LIMITS]
+_VALUES = ["mean", "sd", *(f"{p}{end}" for p in PERCENTILES for end in ("", "_low", "_high"))]
 _REMAINDER = (
     f"Left out: together with the wider group it would show the values of fewer than {MINIMUM} athletes."
 )
@@ -47,7 +46,7 @@ def coach_norms(frames: dict[str, pl.DataFrame], units: str, catalogue: dict[str
     """The latest week's norms in words: a row a group, test and series; numbers unrounded.
 
     Columns: week, norms_version, sex, ages, group, metric, test, better, how, unit, decimals,
-    n_athletes, mean, sd, p05 … p95, their 90 % intervals (`p05_low`, `p05_high`, …), note. Values that
+    n_athletes, mean, sd, p05 … p95, each with its 90 % interval (`p05_low`, `p05_high`, …), note. Values that
     would show a small group by subtraction are left out, and the note says so.
     """
     norms = frames["norms"].filter(pl.col("week") == pl.col("week").max())
@@ -62,9 +61,21 @@ def coach_norms(frames: dict[str, pl.DataFrame], units: str, catalogue: dict[str
     rows = in_shown_units(_suppressed(rows, frames["populations"]), _VALUES, units)
     rows = rows.sort("sex", "age_band", "place", "how", "series_id", -pl.col("rung"), "group")
     return rows.select(
-        "week", "norms_version", "sex", "ages", "group", "metric", "test", "better", "how", "unit",
-        "decimals", "n_athletes", *_VALUES, note="withheld",
-    )  # fmt: skip
+        "week",
+        "norms_version",
+        "sex",
+        "ages",
+        "group",
+        "metric",
+        "test",
+        "better",
+        "how",
+        "unit",
+        "decimals",
+        "n_athletes",
+        *_VALUES,
+        note="withheld",
+    )
 
 
 def _intervals(percentiles: pl.DataFrame) -> pl.DataFrame:

@@ -9,7 +9,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.publish.files import put
+from pipeline.publish.files import owner_only, put
 from pipeline.publish.views import View
 from schemas.core import Table
 from schemas.ddl import SQL_TYPES, comments, create_table, literal, quote
@@ -41,7 +41,10 @@ def publish_database(
         _drop_log_of(target)
 
     current = put(target, write, private)
-    pointer = put(folder / POINTER, lambda path: _write_pointer(path, current.name), private)
+    pointer = folder / POINTER
+    _point(pointer, current.name)
+    if private:
+        owner_only(pointer)
     return [current, pointer]
 
 
@@ -83,8 +86,11 @@ def _write(path: Path, tables: list[Table], frames: dict[str, pl.DataFrame], vie
         connection.execute("DETACH published")
 
 
-def _write_pointer(path: Path, name: str) -> None:
-    path.write_text(name + "\n", encoding="utf-8", newline="\n")
+def _point(pointer: Path, name: str) -> None:
+    """Write a name into the pointer, in place: a reader that has it open would refuse to have it replaced."""
+    text = name + "\n"
+    if not pointer.is_file() or pointer.read_text(encoding="utf-8") != text:
+        pointer.write_text(text, encoding="utf-8", newline="\n")
 
 
 def _drop_log_of(target: Path) -> None:

@@ -55,12 +55,12 @@ def remove_others(folder: Path, suffixes: tuple[str, ...], keep: set[str]) -> No
 def _place(temporary: Path, path: Path) -> Path:
     """Replace `path`, or stand beside it under the next free number where that is refused."""
     try:
-        os.replace(temporary, path)
+        temporary.replace(path)
         return path
     except PermissionError:
         numbers = [0, *(int(match[1]) for _, match in _numbered(path))]
         beside = path.with_name(f"{path.stem}.{max(numbers) + 1}{path.suffix}")
-        os.replace(temporary, beside)
+        temporary.replace(beside)
         return beside
 
 

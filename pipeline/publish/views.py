@@ -171,8 +171,16 @@ def _results_wide(family: Family, catalogue: dict[str, Metric]) -> View | None:
     if not metrics:
         return None
     keys = [key for key in SERIES_KEYS if any(key in metric.series_keys for metric in metrics)]
-    session = ("athlete_id", "local_date", "age_years", "body_mass_kg", "sport", "position",
-               "competition_level", "available")  # fmt: skip
+    session = (
+        "athlete_id",
+        "local_date",
+        "age_years",
+        "body_mass_kg",
+        "sport",
+        "position",
+        "competition_level",
+        "available",
+    )
     parts = ["e.session_id", *(f"e.{column}" for column in session), "a.sex", "s.label AS test_condition"]
     parts += [f"s.{quote(key)}" for key in keys]
     values = [

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
-import xlsxwriter  # type: ignore[import-untyped]
-from xlsxwriter.format import Format  # type: ignore[import-untyped]
-from xlsxwriter.worksheet import Worksheet  # type: ignore[import-untyped]
+import xlsxwriter
+from xlsxwriter.format import Format
+from xlsxwriter.worksheet import Worksheet
 
 from pipeline.analysis.norm_tables import PERCENTILE_NEEDS
 from pipeline.analysis.norms import WINDOW_DAYS

@@ -14,7 +14,7 @@ CHUNK_BYTES = 32_000_000  # a few chunks' worth of work space must fit in a smal
 Offsets = npt.NDArray[np.int64]
 
 
-class UndecodableFile(Exception):  # noqa: N818 - says what is wrong
+class UndecodableFile(Exception):
     """A UTF-16 file that cannot be decoded, so that its lines cannot be told apart."""
 
 

@@ -20,7 +20,7 @@ _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _ALWAYS_WORKBOOKS = {".xlsx", ".xlsm", ".xlsb", ".ods"}  # not .xls: text is often saved under that name
 
 
-class UnreadableWorkbook(Exception):  # noqa: N818 - says what is wrong
+class UnreadableWorkbook(Exception):
     """A workbook, or the sheet asked for, that cannot be read; the message says what to do."""
 
 

@@ -57,8 +57,8 @@ class Warehouse:
 
     def read(self, name: str) -> pl.DataFrame:
         """All rows of a table, typed as declared."""
-        frame = self._con.sql(f"SELECT * FROM {quote(name)}").pl()
-        return frame.cast(polars_schema(ALL_TABLES[name]))  # type: ignore[arg-type]
+        frame: pl.DataFrame = self._con.sql(f"SELECT * FROM {quote(name)}").pl()
+        return frame.select(pl.col(c).cast(t) for c, t in polars_schema(ALL_TABLES[name]).items())
 
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows to a table; the frame has the table's columns in any order."""

@@ -14,7 +14,9 @@ FAMILY = Family(
             "What was measured.",
             values=("mass", "stature", "sitting_height", "leg_length", "push_off_distance"),
         ),
-        Field("reading", "integer", "Number of the reading in its occasion.", unit="count", low=0, high=1_000),
+        Field(
+            "reading", "integer", "Number of the reading in its occasion.", unit="count", low=0, high=1_000
+        ),
         Field(
             "value",
             "real",

@@ -53,7 +53,13 @@ FAMILY = Family(
         Field("timing", "text", "How the time is taken.", values=("electronic", "hand")),
         Field("course", "text", "Name of the course run."),
         Field(
-            "turn_angle_deg", "real", "Angle of the turn.", unit="deg", low=0.0, high=180.0, limits_from=_JUDGED
+            "turn_angle_deg",
+            "real",
+            "Angle of the turn.",
+            unit="deg",
+            low=0.0,
+            high=180.0,
+            limits_from=_JUDGED,
         ),
         Field("approach", "text", "How a turn is approached.", values=("standing", "flying")),
         Field("side", "text", "Leg that pushes off in the turn.", values=("left", "right")),

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
 from pipeline.analysis.sessions import age_years, build_sessions, session_id, session_keys
-from pipeline.metrics.ids import text_id
+from pipeline.ids import text_id
 from schemas.models import table_model
 from tests.metrics.trial_rows import DAY, jump, mass, trial_rows
 
@@ -89,6 +89,7 @@ def build(
         [frame.select("session_id", "athlete_id", "local_date") for frame in trials.values()]
     ).unique()
     slots = rows.select("session_id", session_date="local_date", slot=pl.lit("03:00"))
+    slots = pl.concat([slots, slots])  # as when two families name the same sessions
     people = rows.select("athlete_id").unique().with_columns(birth_date=pl.lit(born, dtype=pl.Date))
     said = [pl.lit(state.get(column), dtype=pl.String).alias(column) for column in STATE_COLUMNS]
     states = rows.select("athlete_id", "local_date").unique().with_columns(said)

@@ -150,7 +150,6 @@ def test_every_mistake_of_every_file_at_once(tmp_path: Path) -> None:
         ("athletes.csv", 4, "birth_date"),
         ("athletes.csv", 6, "name"),
         ("corrections.csv", 2, "action"),
-        ("corrections.csv", 2, "file_id"),
         ("corrections.csv", 2, "line"),
         ("corrections.csv", 3, "file_id"),
         ("corrections.csv", 3, "field"),
@@ -197,6 +196,29 @@ def test_device_of_people_files_must_be_known(tmp_path: Path) -> None:
     assert (problem.line, problem.key) == (2, "device") and "'gates-1'" in problem.message
 
 
+@pytest.mark.parametrize(
+    ("row", "key", "word"),
+    [
+        ("a1,strike,,", None, ""),
+        ("a1,relabel,,squat_jump", None, ""),
+        ("a1,relabel,mark,warm_up", None, ""),
+        ("a1,supply,start_offset_m,0.5", None, ""),
+        ("a1,supply,start_offset_m,half", "value", "decimal point"),
+        ("a1,supply,,0.5", "field", "no column"),
+        ("a1,relabel,test,squat_jmp", "value", "'squat_jump'"),
+        ("a1,move,,a7", "value", "'a1'"),
+        ("a1,move,,", "value", "whose rows"),
+        ("a7,strike,,", "athlete_id", "'a1'"),
+        (",strike,,", "file_id", "which rows"),
+    ],
+)
+def test_corrections_that_could_not_be_carried_out(tmp_path: Path, row: str, key: str, word: str) -> None:
+    folder = write(tmp_path, **GOOD | {"corrections_csv": f"athlete_id,action,field,value\n{row}\n"})
+    problems = check_facility(folder)
+    assert [(p.line, p.key) for p in problems] == ([(2, key)] if key else [])
+    assert all(word in p.message for p in problems)
+
+
 def test_a_faulty_layout_does_not_stop_the_facility(tmp_path: Path) -> None:
     broken = LAYOUT.replace("hall", "broken").replace("gates-1", "mat-1")
     folder = write(tmp_path, **GOOD | {"broken_toml": broken})
@@ -204,6 +226,12 @@ def test_a_faulty_layout_does_not_stop_the_facility(tmp_path: Path) -> None:
     assert list(facility.layouts) == ["hall"]
     assert [p.key for p in facility.faulty_layouts["broken"]] == ["device"]
     assert check_facility(folder) == facility.faulty_layouts["broken"]
+
+
+def test_an_unreadable_roster_is_one_problem(tmp_path: Path) -> None:
+    folder = write(tmp_path, **GOOD | {"athletes_csv": "who,what\na1,Ana\n"})
+    (problem,) = check_facility(folder)
+    assert problem.file == "config/athletes.csv" and "athlete_id, name" in problem.message
 
 
 def test_toml_that_is_none(tmp_path: Path) -> None:

@@ -74,10 +74,10 @@ ONE_MISTAKE = [
     ('format = "%d', 'timezone = "Europe/Lisbn"\nformat = "%d', PERFORMED_AT + ".timezone", "Europe/Lisbon"),
     ('"change_of_direction"', '"change_of_directions"', "columns.test.map.COD", "'change_of_direction'"),
     ('from = "Run"\n', 'from = "Run"\nunit = "s"\n', "columns.trial.unit", "no unit"),
-    ("until = 2026-03-01", "until = 2026-03-02", "columns.start_offset_m.value[2]", "exclusive"),
+    ("until = 2026-03-01", "until = 2026-03-02", "columns.start_offset_m.value", "exclusive"),
     ("is = 0.3", 'is = "0.3"', "columns.start_offset_m.value[2].is", "number"),
     ("is = 0.3", "is = true", "columns.start_offset_m.value[2].is", "text in quotes or a number"),
-    ("is = 0.3", "iss = 0.3", "columns.start_offset_m.value[2].iss", "'is'"),
+    ("{ until = 2026", "{ untill = 2026", "columns.start_offset_m.value[1].untill", "'until'"),
     ('unit = "m"\n', 'unit = "kg"\n', "columns.start_offset_m.unit", "cannot be turned into m"),
     ('unit = "m"\n', 'unit = "meter"\n', "columns.start_offset_m.unit", "no known unit"),
     ('unit = "m"\n', "", "columns.start_offset_m", "in which unit"),
@@ -129,7 +129,7 @@ def test_all_mistakes_of_a_layout_at_once(tmp_path: Path) -> None:
     assert {p.key for p in problems} == {
         "ignore", "device", "columns.athlete.form", "columns.wind_m_s.unit",
         "columns.start_offset_m.value[2].is", "columns.start_offset_m.value[2].was",
-        "columns.split_time_s.unpivot[1].fro",
+        "columns.split_time_s.unpivot[1].from", "columns.split_time_s.unpivot[1].fro",
         "columns.split_time_s.unpivot[2].distanc_m", "columns.surface.filename",
     }  # fmt: skip
 

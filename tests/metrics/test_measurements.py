@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
-from pipeline.metrics.ids import text_id
+from pipeline.ids import text_id
 from pipeline.metrics.measurements import family_modules, flag_trials, measure_all
 from schemas.catalogue import CATALOGUE, Limits, Metric
 from schemas.families import FAMILIES

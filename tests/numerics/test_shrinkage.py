@@ -65,6 +65,12 @@ def test_nothing_says_that_groups_differ() -> None:
     assert shrink(size, mean, sd, np.array([-1, 0, -1]))[0][1] == 5.0
 
 
+def test_between_variance_is_never_negative() -> None:
+    """Two groups with equal means and a spread within: the estimate would be -4/8."""
+    size, mean, sd = np.array([16, 8, 8]), np.full(3, 12.0), np.full(3, 2.0)
+    assert between_variance(size, mean, sd, np.array([-1, 0, 0])).tolist() == [0.0, 0.0, 0.0]
+
+
 def test_shrink_by_hand() -> None:
     """Two children of 8 with means 10 and 14, SD 2: mean squares 64 and 4, tau² 7.5, noise 0.5, B = 1/16."""
     size = np.array([16, 8, 8])

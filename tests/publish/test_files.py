@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import pytest
@@ -33,15 +32,15 @@ def test_a_file_that_is_held_open_is_kept_and_the_new_one_stands_beside_it(
 ) -> None:
     path = tmp_path / "norms.xlsx"
     put(path, lambda temporary: _text("old", temporary))
-    replace = os.replace
+    replace = Path.replace
 
-    def refuse(source: Path, target: Path) -> None:
-        if Path(target) == path:
+    def refuse(source: Path, target: Path) -> Path:
+        if target == path:
             raise PermissionError(13, "open in another program", str(target))
-        replace(source, target)
+        return replace(source, target)
 
     with monkeypatch.context() as patched:
-        patched.setattr(os, "replace", refuse)
+        patched.setattr(Path, "replace", refuse)
         beside = put(path, lambda temporary: _text("new", temporary))
     assert beside == tmp_path / "norms.1.xlsx"
     assert (path.read_text(encoding="utf-8"), beside.read_text(encoding="utf-8")) == ("old", "new")

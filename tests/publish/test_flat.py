@@ -10,7 +10,7 @@ from typing import Any
 
 import duckdb
 import polars as pl
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.publish.flat import inert, parquet_connection, parquet_writer, publish_flat
@@ -67,6 +67,7 @@ def test_a_csv_cell_is_never_a_formula(frames: Frames, tmp_path: Path) -> None:
     assert parquet["value"].to_list() == [None, "=1+1"]
 
 
+@settings(deadline=None)
 @given(st.lists(st.one_of(st.none(), st.text(max_size=8)), max_size=20))
 def test_only_texts_that_begin_like_a_formula_change(texts: list[str | None]) -> None:
     frame = pl.DataFrame({"text": texts, "number": [-1.5] * len(texts)}, schema_overrides={"text": pl.String})

@@ -160,14 +160,14 @@ def test_where_replacing_is_refused_the_pointer_names_a_new_file(
     assert current_file(tmp_path) == first == tmp_path / "yardmark.duckdb"
     assert (tmp_path / POINTER).read_text(encoding="utf-8") == "yardmark.duckdb\n"
     held = {first}
-    replace = os.replace
+    replace = Path.replace
 
-    def refuse(source: Path, target: Path) -> None:
-        if Path(target) in held:
+    def refuse(source: Path, target: Path) -> Path:
+        if target in held:
             raise PermissionError(f"{target} is open in another program")
-        replace(source, target)
+        return replace(source, target)
 
-    monkeypatch.setattr(os, "replace", refuse)
+    monkeypatch.setattr(Path, "replace", refuse)
     second = put_all(frames | {"results": frames["results"].head(1)})
     assert current_file(tmp_path) == second == tmp_path / "yardmark.1.duckdb"
     third = put_all(frames | {"results": frames["results"].head(2)})

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 import polars as pl
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.publish.suppression import to_withhold
@@ -71,7 +71,7 @@ def test_another_series_is_another_sum() -> None:
 def _trees(draw: st.DrawFn) -> Tree:
     """Three rungs; a parent has its children's athletes and some that are in none of them."""
     tree: Tree = {}
-    counts = st.integers(0, 25)
+    counts = st.sampled_from([0, 1, 3, 8, 10])
     total = draw(counts)
     for child in range(draw(st.integers(0, 3))):
         n = draw(counts)
@@ -85,6 +85,7 @@ def _trees(draw: st.DrawFn) -> Tree:
     return tree
 
 
+@settings(deadline=None)
 @given(_trees())
 def test_no_published_group_less_published_groups_within_it_leaves_a_few(tree: Tree) -> None:
     large = {name for name, (_, n) in tree.items() if n >= 8}

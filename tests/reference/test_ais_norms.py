@@ -10,7 +10,6 @@ from datetime import date
 import numpy as np
 import polars as pl
 import pytest
-from ais import load_ais
 from scipy.stats import f_oneway
 
 from pipeline.analysis.norms import weekly_norms
@@ -18,6 +17,7 @@ from pipeline.numerics.percentiles import percentile_type8
 from pipeline.numerics.shrinkage import between_variance, group_moments
 from schemas.catalogue import CATALOGUE
 from schemas.models import table_model
+from tests.reference.ais import load_ais
 
 DAY = date(2026, 3, 15)
 MONDAY = date(2026, 3, 9)

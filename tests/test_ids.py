@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from pipeline.metrics.ids import text_id, text_ids
+from pipeline.ids import text_id, text_ids
 
 
 def test_the_md5_of_the_standard() -> None:

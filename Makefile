@@ -1,0 +1,40 @@
+# Everything a newcomer or a contributor types. Each target sets itself up first.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+ifeq ($(OS),Windows_NT)
+BIN := $(VENV)/Scripts
+endif
+
+.PHONY: demo test check lint types docs clean help
+
+help:  ## say what there is
+	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
+
+$(VENV)/.run: pyproject.toml
+	$(PYTHON) -c "import sys; sys.exit('yardmark needs Python 3.11 or newer') if sys.version_info < (3, 11) else None"
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet -e .
+	@touch $@
+
+$(VENV)/.dev: $(VENV)/.run
+	$(BIN)/python -m pip install --quiet -e ".[dev]"
+	@touch $@
+
+demo: $(VENV)/.run  ## set up, run the main job on the sample exports, say where to look
+	$(BIN)/yardmark demo demo
+
+test: $(VENV)/.dev  ## run the tests
+	$(BIN)/python -m pytest -n 2
+
+lint: $(VENV)/.dev
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(VENV)/.dev
+	$(BIN)/mypy
+
+check: lint types test  ## lint, types, tests: what CI runs
+
+clean:  ## remove the environment and the demo
+	rm -rf $(VENV) demo build dist

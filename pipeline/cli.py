@@ -1,0 +1,114 @@
+"""The command line: what each command takes, and which function does it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from datetime import date
+
+LATER = {
+    "propose": "reads an unknown export and proposes a layout",
+    "watch": "stays up and takes in files as they settle",
+    "status": "says what ran, what waits and what comes next",
+    "trace": "shows every number behind a result",
+}
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="yardmark", description="From test devices' exports to numbers that decisions can rest on."
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def add(name: str, says: str, *, facility: bool = True, json: bool = True) -> argparse.ArgumentParser:
+        command = commands.add_parser(name, help=says, description=says[0].upper() + says[1:] + ".")
+        if facility:
+            command.add_argument(
+                "facility",
+                nargs="?",
+                default=".",
+                metavar="FACILITY",
+                help="facility folder (default: this folder)",
+            )
+        if json:
+            command.add_argument("--json", action="store_true", help="report as one JSON object")
+        return command
+
+    init = add("init", "make a facility folder with commented config", facility=False)
+    init.add_argument("folder", metavar="FOLDER")
+    demo = add("demo", "make the demo facility, take in its exports and publish", facility=False)
+    demo.add_argument("folder", nargs="?", default="demo", metavar="FOLDER")
+    add("check", "read all config and say every mistake at once")
+    intake = add("intake", "take in every settled file of the inbox")
+    intake.add_argument("--dry-run", metavar="FILE", help="show how FILE would be stored, and store nothing")
+    sheet = add(
+        "sheet",
+        "print a CSV with the roster and a family's columns, to fill by hand and drop",
+        facility=False,
+        json=False,
+    )
+    sheet.add_argument("family", metavar="FAMILY")
+    sheet.add_argument("facility", nargs="?", default=".", metavar="FACILITY")
+    add("held", "list what is held back, why, and what would release it")
+    alias = add(
+        "alias", "record that a written name is an athlete; the rows held for it are released", facility=False
+    )
+    alias.add_argument("facility", metavar="FACILITY")
+    alias.add_argument("name", metavar="NAME", help="the name as the export writes it")
+    alias.add_argument("athlete_id", metavar="ATHLETE_ID")
+    alias.add_argument("--device", help="only on this device")
+    alias.add_argument(
+        "--from", dest="start", type=date.fromisoformat, help="only from this day on (2026-02-28)"
+    )
+    alias.add_argument("--until", type=date.fromisoformat, help="only until this day, it included")
+    answers = add("answers", "take in a filled-in question sheet in one go", facility=False)
+    answers.add_argument("facility", metavar="FACILITY")
+    answers.add_argument("file", nargs="?", metavar="FILE", help="default: the sheets in held/")
+    add("retry", "try all that is held again")
+    for name, says in (
+        ("refresh", "compute everything from the warehouse and publish"),
+        ("run", "take in, then refresh"),
+        ("rebuild", "make the warehouse anew from the archive and config, and publish"),
+    ):
+        dated = add(name, says)
+        dated.add_argument(
+            "--as-of",
+            type=date.fromisoformat,
+            metavar="DATE",
+            help="statistics as of this day (default: the last day in the warehouse)",
+        )
+        dated.add_argument(
+            "--valid-on",
+            type=date.fromisoformat,
+            metavar="DATE",
+            help="who is in which squad and available on this day (default: today)",
+        )
+    sql = add("sql", "run a query on the published tables", facility=False)
+    sql.add_argument("words", nargs="+", metavar="[FACILITY] QUERY")
+    sql.add_argument("--csv", action="store_true", help="as CSV")
+    add("tables", "the data dictionary of what is published")
+    for name, says in LATER.items():
+        commands.add_parser(name, help=f"{says} (not there yet)").add_argument("rest", nargs="*")
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; the exit status: 0 done, 1 could not finish, 2 wrong usage or wrong config."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="replace")
+    arguments = _parser().parse_args(argv)
+    if arguments.command in LATER:
+        print(
+            f"yardmark {arguments.command} is not there yet: it comes with a later version.", file=sys.stderr
+        )
+        return 2
+    # Imported here so that --help and wrong usage answer at once.
+    from pipeline.commands import run_command
+
+    return run_command(arguments)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,83 @@
+"""How a file would be stored, without storing anything: the first rows, unmapped columns, what would wait."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.facility.folder import Facility
+from pipeline.intake import archive
+from pipeline.intake.drops import as_batch, read_file
+from pipeline.intake.intake import READ_TABLES, knowledge_of
+from pipeline.intake.resolve import resolve
+from schemas.families import FAMILIES
+
+ROWS_SHOWN = 20
+
+
+@dataclass
+class DryRun:
+    """What a dry run found. `rows`: the first rows as they would be stored. `held`: line, code, reason."""
+
+    path: str
+    layout: str | None
+    counts: dict[str, Any]
+    rows: pl.DataFrame = field(default_factory=pl.DataFrame)
+    unmapped: list[str] = field(default_factory=list)
+    held: pl.DataFrame = field(default_factory=pl.DataFrame)
+
+    def as_dict(self) -> dict[str, Any]:
+        """For --json."""
+        return {
+            "file": self.path,
+            "layout": self.layout,
+            **self.counts,
+            "unmapped": self.unmapped,
+            "rows": self.rows.to_dicts(),
+            "held": self.held.to_dicts(),
+        }
+
+
+def dry_run(facility: Facility, file: Path) -> DryRun:
+    """Read and resolve one file by itself, as if it were the first that was ever dropped.
+
+    A file below the inbox is recognised by its folder; any other as if it lay in each layout's folder.
+    """
+    data = file.read_bytes()
+    place = _place(facility, file)
+    knowledge = knowledge_of(facility)
+    read = read_file(data, place, facility, knowledge)
+    drop = archive.Drop(1, "dry-run", "0" * 64, place, archive.utc_now(), len(data))
+    batch = as_batch([read.of(drop)], facility.settings.timezone)
+    reads = {name: batch.tables[name] for name in READ_TABLES}
+    resolved = resolve(
+        batch.tables["_drops"], reads, batch.tables["_problems"], batch.tables["_skipped"], knowledge
+    )
+    counts = (
+        resolved.tables["files"]
+        .select("status", "lines", "loaded", "held", "repeated", "superseding", "skipped")
+        .row(0, named=True)
+    )
+    held = resolved.held.select("line", "code", "field", "seen", "reason").sort("line", "code")
+    result = DryRun(place, None, counts, held=held)
+    if read.reading is not None:
+        family = FAMILIES[read.reading.layout.family]
+        result.layout = read.reading.layout.layout
+        result.rows = resolved.tables[family.table].sort("line").head(ROWS_SHOWN)
+        result.unmapped = read.reading.unmapped
+    return result
+
+
+def _place(facility: Facility, file: Path) -> str:
+    """Where the file would lie below the inbox."""
+    try:
+        return file.resolve().relative_to(facility.inbox.resolve()).as_posix()
+    except ValueError:
+        pass
+    folders = {layout.match.folder for layout in facility.layouts.values() if layout.match.folder}
+    if file.resolve().parent.name in folders:
+        return f"{file.resolve().parent.name}/{file.name}"
+    return file.name

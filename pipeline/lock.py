@@ -1,0 +1,57 @@
+"""One writer at a time: the operating system's own lock, with the name of who holds it."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+WAIT_SECONDS = 60
+_FILE = "yardmark.lock"
+_OWNER = "yardmark.lock.owner"
+
+
+class Busy(Exception):
+    """Another run holds the facility; the message says which."""
+
+
+@contextmanager
+def facility_lock(
+    state: Path, what: str, say: Callable[[str], None], wait_seconds: float = WAIT_SECONDS
+) -> Iterator[None]:
+    """Hold the facility while the body runs. Waits up to `wait_seconds` [s], saying for whom; then Busy.
+
+    The lock goes with its process, however that ends; nothing needs to be cleaned up by hand.
+    """
+    state.mkdir(parents=True, exist_ok=True)
+    lock = FileLock(state / _FILE)
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        say(f"waiting for {_owner(state)} (at most {wait_seconds:g} s)")
+        try:
+            lock.acquire(timeout=wait_seconds)
+        except Timeout:
+            held = f"{_owner(state)} holds this facility, still after {wait_seconds:g} s"
+            raise Busy(f"{held}; try again when it is done") from None
+    try:
+        (state / _OWNER).write_text(
+            f"{what}, process {os.getpid()} on {sys.platform}, since {time.strftime('%H:%M:%S')}",
+            encoding="utf-8",
+        )
+        yield
+    finally:
+        (state / _OWNER).unlink(missing_ok=True)
+        lock.release()
+
+
+def _owner(state: Path) -> str:
+    try:
+        return (state / _OWNER).read_text(encoding="utf-8") or "another run"
+    except OSError:
+        return "another run"

@@ -1,0 +1,240 @@
+"""What the commands print: plain words for people, and the same as data for --json."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipeline.facility.folder import Facility
+from pipeline.facility.problems import Problem, mistakes
+from pipeline.intake.dry_run import DryRun
+from pipeline.intake.intake import IntakeReport
+from pipeline.steps import Run
+from schemas.codes import CODES
+
+_MOST = 40
+_COUNTS = ("lines", "loaded", "held", "repeated", "superseding", "skipped")
+
+
+def columns(head: Iterable[str], rows: Iterable[Iterable[object]]) -> None:
+    """Print rows in columns, numbers to the right; never wider than the texts are."""
+    texts = [[_cell(cell) for cell in row] for row in rows]
+    names = list(head)
+    widths = [max(len(name), *(len(row[i]) for row in texts), 0) for i, name in enumerate(names)]
+    right = [all(_is_number(row[i]) for row in texts) and bool(texts) for i in range(len(names))]
+    for row in [names, ["-" * width for width in widths], *texts]:
+        cells = (c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True))
+        print("  ".join(cells).rstrip())
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return str(value).replace("\n", " ").replace("\r", " ")
+
+
+def _is_number(text: str) -> bool:
+    return text == "" or text.lstrip("-").replace(".", "", 1).replace("e", "", 1).isdigit()
+
+
+def table(frame: pl.DataFrame) -> None:
+    """Print a query's result."""
+    columns(frame.columns, frame.iter_rows())
+    print(f"({frame.height} row{'s' if frame.height != 1 else ''})")
+
+
+def problems(found: Iterable[Problem]) -> None:
+    """Print config problems to stderr, one a line."""
+    for problem in found:
+        print(problem, file=sys.stderr)
+
+
+def checked(found: list[Problem]) -> None:
+    """What `check` found."""
+    wrong = mistakes(found)
+    problems(found)
+    if wrong:
+        print(f"{len(wrong)} mistake(s) to mend.", file=sys.stderr)
+    elif found:
+        print(f"No mistakes; {len(found)} thing(s) to look at, above.")
+    else:
+        print("The config has no mistakes.")
+
+
+def initialised(folder: Path) -> None:
+    """What `init` made, and what to do next."""
+    print(f"Made a facility in {folder}.")
+    print(f"1. Set name and time zone, and name your devices, in {folder / 'config' / 'facility.toml'}.")
+    print(f"2. Write your people into {folder / 'config' / 'athletes.csv'}.")
+    print(f"3. Describe each export in {folder / 'config' / 'layouts'} (its README.md shows how).")
+    print(f"4. Look it over: yardmark check {folder}")
+    print(f"5. Put exports into {folder / 'inbox'}, then: yardmark run {folder}")
+
+
+def intake_data(report: IntakeReport) -> dict[str, Any]:
+    """An intake's report as data."""
+    answering = report.answering
+    return {
+        "new_files": report.new_drops,
+        "files": report.files.to_dicts(),
+        "open": report.open_codes,
+        "released_lines": report.released,
+        "waiting": [{"path": str(w.path), "why": w.why} for w in report.waiting],
+        "answers": vars(answering) if answering else None,
+    }
+
+
+def intake(report: IntakeReport, facility: Facility) -> None:
+    """What an intake did, in a few lines."""
+    for item in report.waiting:
+        print(f"Left alone: {item.path.relative_to(facility.inbox)}: {item.why}.")
+    if report.answering is not None:
+        answered(report)
+    if report.new_drops == 0:
+        print("Nothing new in the inbox.")
+    else:
+        totals = {name: int(report.files[name].sum()) for name in _COUNTS}
+        print(f"{report.new_drops} file(s) taken in: {_in_words(totals)}.")
+        _whole_files(report.files)
+    _questions(report.open_codes, facility)
+
+
+def _in_words(totals: Mapping[str, int]) -> str:
+    words = [f"{totals['lines']:,} lines", f"{totals['loaded']:,} loaded"]
+    words += [f"{totals[name]:,} {name}" for name in _COUNTS[2:] if totals[name]]
+    return ", ".join(words)
+
+
+def _whole_files(files: pl.DataFrame) -> None:
+    whole = files.filter(pl.col("status").is_in(["held", "rejected"]))
+    for path, status in whole.select("path", "status").head(_MOST).iter_rows():
+        print(f"  {status} whole: {path}")
+    unmapped = files.filter(pl.col("unmapped").is_not_null()).unique("layout", maintain_order=True)
+    for layout, names in unmapped.select("layout", "unmapped").iter_rows():
+        print(f"  layout {layout}: neither mapped nor ignored: {names}")
+
+
+def _questions(open_codes: Mapping[str, int], facility: Facility) -> None:
+    if not open_codes:
+        print("No open questions.")
+        return
+    print(f"{sum(open_codes.values())} open question(s):")
+    for code, count in open_codes.items():
+        print(f"  {count:>4}  {code}: {CODES[code].sentence}")
+    print(f"The sheets to answer them are in {facility.held}; `yardmark held {facility.folder}` lists them.")
+
+
+def released(report: IntakeReport) -> None:
+    """What an alias or a retry let go."""
+    print(f"{report.released} line(s) released; {sum(report.open_codes.values())} question(s) still open.")
+    if report.released:
+        print("Run `yardmark refresh` to see them in the published tables.")
+
+
+def answered(report: IntakeReport) -> None:
+    """What came of filled sheets."""
+    answering = report.answering
+    if answering is None:
+        return
+    print(f"{answering.taken} answer(s) taken.")
+    for person in answering.new_people:
+        print(f"  new on the roster: {person} (complete birth date and sex in config/new_people.csv)")
+    for refused in answering.refused:
+        print(f"  not taken: {refused}")
+    released(report)
+
+
+def held(rows: pl.DataFrame, folder: Path) -> None:
+    """All that is held back, a line a reason."""
+    if rows.is_empty():
+        print("Nothing is held back.")
+        return
+    shown = rows.head(_MOST)
+    lines = [
+        (path, "all" if line is None else line, code, seen, reason)
+        for path, line, code, seen, reason in shown.select(
+            "path", "line", "code", "seen", "reason"
+        ).iter_rows()
+    ]
+    columns(("file", "line", "code", "seen", "why"), lines)
+    if rows.height > _MOST:
+        print(f"... and {rows.height - _MOST} more.")
+    print()
+    for code in rows["code"].unique(maintain_order=True):
+        print(f"{code}: {CODES[code].remedy}")
+    print(f"\nFill in the answer column of the sheets in {folder}, then run `yardmark answers`.")
+
+
+def dry_run(result: DryRun) -> None:
+    """How a file would be stored."""
+    counts = result.counts
+    print(
+        f"{result.path}: layout {result.layout or 'none'}; {_in_words({k: counts[k] or 0 for k in _COUNTS})}."
+    )
+    print("Nothing was stored; compared with itself only, not with what is stored already.")
+    if result.unmapped:
+        print(f"Neither mapped nor ignored: {', '.join(result.unmapped)}")
+    if not result.rows.is_empty():
+        told = [name for name in result.rows.columns if result.rows[name].null_count() < result.rows.height]
+        hidden = {"row_id", "trial_id", "session_id", "file_id", "version", "time_known", "performed_at_utc"}
+        shown = result.rows.select(name for name in told if name not in hidden)
+        columns(shown.columns, shown.iter_rows())
+    if not result.held.is_empty():
+        print("\nWould be held:")
+        lines = [
+            ("all" if row[0] is None else row[0], *row[1:]) for row in result.held.head(_MOST).iter_rows()
+        ]
+        columns(("line", "code", "field", "seen", "why"), lines)
+
+
+def run_data(run: Run) -> dict[str, Any]:
+    """A run's report as data."""
+    return {
+        "as_of": run.statistics_date(),
+        "valid_on": run.valid_on,
+        "intake": intake_data(run.intake) if run.intake else None,
+        "rows": run.published.rows if run.published else {},
+        "files": [str(path) for path in run.published.files] if run.published else [],
+    }
+
+
+def refreshed(run: Run) -> None:
+    """What a refresh published."""
+    published = run.published
+    if published is None:
+        return
+    rows = published.rows
+    print(f"Statistics as of {run.statistics_date()}; people as of {run.valid_on}.")
+    print(
+        f"Published {rows['measurements']:,} values from {rows['sessions']:,} sessions, "
+        f"{rows['results']:,} results, {rows['norms']:,} lines of norms."
+    )
+    print(f"They are in {run.facility.published}.")
+
+
+def ran(run: Run) -> None:
+    """What a run did."""
+    if run.intake is not None:
+        intake(run.intake, run.facility)
+    refreshed(run)
+
+
+def demo(folder: Path, run: Run) -> None:
+    """What the demo did, and where to look."""
+    ran(run)
+    published = run.facility.published
+    print("\nWhere to look:")
+    print(f"  {published / 'coach' / 'norms.xlsx'}   the week's norms, for a coach")
+    print(f"  {run.facility.held}   the questions that wait for a person")
+    print(f"  {published / 'tables'}   every table as Parquet, some as CSV")
+    print("and try:")
+    print(f"  yardmark held {folder}")
+    query = "SELECT label, metric, n_athletes, p50, unit FROM current_norms JOIN populations USING (population_id)"
+    print(f'  yardmark sql {folder} "{query} WHERE p50 IS NOT NULL LIMIT 10"')
+    print("  yardmark tables")

@@ -1,0 +1,1 @@
+"""Checks against the outside: published data and values, each with its source."""
