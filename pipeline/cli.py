@@ -15,7 +15,8 @@ LATER = {
 }
 
 
-def _parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of all commands."""
     parser = argparse.ArgumentParser(
         prog="yardmark", description="From test devices' exports to numbers that decisions can rest on."
     )
@@ -98,7 +99,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
-    arguments = _parser().parse_args(argv)
+    arguments = build_parser().parse_args(argv)
     if arguments.command in LATER:
         print(
             f"yardmark {arguments.command} is not there yet: it comes with a later version.", file=sys.stderr

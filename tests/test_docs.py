@@ -1,0 +1,72 @@
+"""The documents say what the code does."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli import LATER, build_parser
+from pipeline.steps import STEPS
+from schemas.families import FAMILIES
+from schemas.tables import TRIAL_TABLES
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def commands() -> list[str]:
+    parser = build_parser()
+    return list(next(a for a in parser._actions if a.dest == "command").choices)
+
+
+def steps_table() -> str:
+    def listed(names: tuple[str, ...]) -> str:
+        return "what people open" if len(names) > 12 else ", ".join(f"`{n}`" for n in names) or "the folder"
+
+    rows = [f"| `{s.name}` | {s.says} | {listed(s.reads)} | {listed(s.writes)} |" for s in STEPS]
+    return "\n".join(["| step | does | reads | writes |", "|---|---|---|---|", *rows])
+
+
+@pytest.mark.parametrize("command", [c for c in commands() if c not in LATER])
+def test_readme_explains_every_command(command: str) -> None:
+    assert f"| `yardmark {command}" in README
+
+
+@pytest.mark.parametrize("command", LATER)
+def test_readme_names_what_is_not_there_yet(command: str) -> None:
+    assert f"`{command}`" in README
+
+
+def test_developers_show_the_list_of_steps() -> None:
+    shown = re.search(r"<!-- steps:.*?-->\n(.*?)\n?<!-- /steps -->", DEVELOPERS, re.DOTALL)
+    assert shown is not None
+    assert shown[1] == steps_table(), f"put this between the marks:\n{steps_table()}"
+
+
+@pytest.mark.parametrize("table", TRIAL_TABLES)
+def test_readme_names_every_trial_table(table: str) -> None:
+    assert f"`{table}`" in README
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_every_family_has_its_hand_written_sheet(family: str) -> None:
+    assert (ROOT / "config" / "layouts" / f"sheet-{family}.toml").is_file()
+
+
+def test_no_file_names_this_machine_or_a_registry() -> None:
+    words = ("pypi" + ".org", "python" + "hosted", "registry." + "npmjs", "/" + "work/", "/" + "root/")
+    suffixes = {".py", ".md", ".toml", ".csv", ".txt", ".cfg", ""}
+    for path in ROOT.rglob("*"):
+        parts = path.relative_to(ROOT).parts
+        if (
+            parts[0] in {".git", ".venv", "demo", "build", "dist"}
+            or "__pycache__" in parts
+            or "_cache" in parts[0]
+        ):
+            continue
+        if path.is_file() and path.suffix in suffixes:
+            text = path.read_bytes().decode("utf-8", "replace")
+            assert not [word for word in words if word in text], path
