@@ -1,0 +1,1 @@
+"""Whole runs: files in, published tables out."""
