@@ -154,6 +154,11 @@ def _sheet(arguments: Arguments) -> int:
         raise WrongUse(
             f"'{arguments.family}' is no device family; {nearest_known(arguments.family, FAMILIES)}"
         )
+    if FAMILIES[arguments.family].trace is not None:
+        raise WrongUse(
+            f"a {FAMILIES[arguments.family].label} is a trace of many samples and can't be written by hand; "
+            "drop the device's export into the inbox"
+        )
     facility = load_facility(Path(arguments.facility))
     try:
         print(hand_sheet(facility, arguments.family, today(facility.settings.timezone)), end="")
@@ -165,8 +170,9 @@ def _sheet(arguments: Arguments) -> int:
 def _held(arguments: Arguments) -> int:
     with _opened(arguments) as (facility, warehouse):
         held = held_with_context(warehouse).sort("drop_no", "line", "code")
-    data = {"held": held.drop("drop_no").to_dicts()}
-    _report(arguments, data, lambda: show.held(held, facility.held))
+    data = {"held": held.drop("drop_no", "question").to_dicts()}
+    asked = held.unique("question", keep="first", maintain_order=True)
+    _report(arguments, data, lambda: show.held(asked, facility.held))
     return DONE
 
 

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from pipeline.analysis.minors import restricted_values
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
 from pipeline.analysis.results import summarise
@@ -27,7 +28,7 @@ from pipeline.warehouse.store import Warehouse
 from schemas.catalogue import Metric
 from schemas.codes import CODES
 from schemas.models import polars_schema
-from schemas.tables import TABLES, TRIAL_TABLES
+from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
 
 Frames = Mapping[str, pl.DataFrame]
 Say = Callable[[str], None]
@@ -53,7 +54,7 @@ class Run:
     @property
     def catalogue(self) -> dict[str, Metric]:
         """The metric catalogue with the facility's own figures."""
-        return facility_catalogue(self.facility.overrides)
+        return facility_catalogue(self.facility.metrics)
 
     def read(self, name: str) -> pl.DataFrame:
         """A table: as an earlier step of this run made it, else as the warehouse holds it."""
@@ -65,6 +66,11 @@ class Run:
         """The current trial rows up to the as-of date, by table."""
         last = self.statistics_date()
         return {name: self.read(name).filter(pl.col("local_date") <= last) for name in TRIAL_TABLES}
+
+    def samples(self, rows: Frames) -> dict[str, pl.DataFrame]:
+        """The samples of the runs among `rows` (trial tables by name), by set."""
+        runs = {name: rows[FAMILY_OF_TABLE[name].table] for name in SAMPLE_SETS}
+        return {name: self.read(name).join(r, on="sample_set_id", how="semi") for name, r in runs.items()}
 
     def statistics_date(self) -> date:
         """The as-of date: as given, else the last local date in the warehouse, else `valid_on`."""
@@ -135,7 +141,8 @@ def _sessions(run: Run) -> Frames:
 
 def _measurements(run: Run) -> Frames:
     methods = {name: device.method for name, device in run.facility.settings.devices.items()}
-    return measure_all(run.trials(), run.read("sessions"), run.catalogue, methods)
+    trials = run.trials()
+    return measure_all(trials | run.samples(trials), run.read("sessions"), run.catalogue, methods)
 
 
 def _results(run: Run) -> Frames:
@@ -143,7 +150,9 @@ def _results(run: Run) -> Frames:
 
 
 def _norms(run: Run) -> Frames:
-    results, as_of = run.read("results"), run.statistics_date()
+    people = run.facility.athletes.select("athlete_id", "sex", "birth_date")
+    results = run.read("results").filter(~restricted_values(run.catalogue, people))
+    as_of = run.statistics_date()
     weeks = pl.DataFrame({"week": norm_weeks(results, as_of)}, schema={"week": pl.Date})
     asked = (
         results.select("athlete_id")
@@ -154,7 +163,6 @@ def _norms(run: Run) -> Frames:
     states = asked.select("athlete_id", "week").with_columns(
         state_on(run.facility.periods, asked).drop("athlete_id", "on")
     )
-    people = run.facility.athletes.select("athlete_id", "sex", "birth_date")
     season = run.facility.settings.season_start
     return weekly_norms(results, people, states, run.catalogue, as_of, season)
 
@@ -163,7 +171,8 @@ def _publish(run: Run) -> Frames:
     names = [name for name, table in TABLES.items() if table.published]
     frames = {name: run.read(name) for name in names}
     # What a comparison of rows found (a split that does not rise) is shown on the rows themselves.
-    frames.update(flag_trials({name: frames[name] for name in TRIAL_TABLES}))
+    sets = run.samples(frames)
+    frames.update(flag_trials({name: frames[name] for name in TRIAL_TABLES} | sets))
     run.published = publish(
         frames,
         run.facility.athletes.select("athlete_id", "name", "birth_date"),
@@ -173,12 +182,30 @@ def _publish(run: Run) -> Frames:
         units=run.facility.settings.units,
         facility_name=run.facility.settings.name,
         catalogue=run.catalogue,
+        labels=run.facility.settings.method_labels,
+        sample_sets={
+            name: samples.join(_months(frames, name), on="sample_set_id") for name, samples in sets.items()
+        },
     )
     return {}
 
 
+def _months(frames: Frames, name: str) -> pl.DataFrame:
+    """sample_set_id and month (YYYY-MM) of each current run of a sample set."""
+    runs = frames[FAMILY_OF_TABLE[name].table]
+    return runs.select("sample_set_id", month=pl.col("local_date").dt.strftime("%Y-%m"))
+
+
 _PEOPLE = ("athletes", "athlete_periods", "restricted_periods", "events", "metrics", "flag_codes")
-_RESOLVED = (*TRIAL_TABLES, "superseded_rows", "line_fates", "files", "held_rows", "_session_slots")
+_RESOLVED = (
+    *TRIAL_TABLES,
+    *SAMPLE_SETS,
+    "superseded_rows",
+    "line_fates",
+    "files",
+    "held_rows",
+    "_session_slots",
+)
 _MEASURED = ("measurements", "measurement_inputs", "series", "value_flags")
 _NORMED = ("populations", "norms", "norm_percentiles")
 _SESSIONS = ("sessions", "session_squads")
@@ -187,7 +214,13 @@ STEPS: tuple[Step, ...] = (
     Step("take_in", "takes in what lies in the inbox", (), _RESOLVED, _take_in),
     Step("people", "writes down who is who, and the catalogue", (), _PEOPLE, _people),
     Step("sessions", "groups trials into sessions", (*TRIAL_TABLES, "_session_slots"), _SESSIONS, _sessions),
-    Step("measurements", "turns trials into values", (*TRIAL_TABLES, "sessions"), _MEASURED, _measurements),
+    Step(
+        "measurements",
+        "turns trials into values",
+        (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
+        _MEASURED,
+        _measurements,
+    ),
     Step("results", "sums up each session", ("measurements", "sessions"), ("results",), _results),
     Step("norms", "compares people, week by week", ("results",), _NORMED, _norms),
     Step("publish", "publishes", tuple(n for n, t in TABLES.items() if t.published), (), _publish),

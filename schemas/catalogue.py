@@ -17,6 +17,17 @@ SERIES_KEYS: dict[str, tuple[str | None, str | None]] = {
     "from_distance": (None, "m"),
     "distance": ("distance_m", "m"),
     "test": ("test", None),
+    "lift": ("lift", None),
+    "variant": ("variant", None),
+    "implement": ("implement", None),
+    "implement_count": (None, None),
+    "load": ("load_kg", "kg"),
+    "accommodating": ("accommodating", None),
+    "site_set": (None, None),
+    "site": ("site", None),
+    "direction": ("direction", None),
+    "posture": ("posture", None),
+    "lever_arm": ("lever_arm_m", "m"),
     "turn_angle": ("turn_angle_deg", "deg"),
     "approach": ("approach", None),
     "side": ("side", None),
@@ -24,11 +35,17 @@ SERIES_KEYS: dict[str, tuple[str | None, str | None]] = {
     "hands": ("hands", None),
     "drop_height": ("drop_height_m", "m"),
     "added_load": ("added_load_kg", "kg"),
+    "pull": ("pull", None),
+    "resistance": ("resistance_n", "N"),
+    "resistance_setting": ("resistance_setting", None),
+    "sled_mass": ("sled_mass_kg", "kg"),
     "start": ("start", None),
     "start_offset": ("start_offset_m", "m"),
     "timing": ("timing", None),
     "surface": ("surface", None),
     "shoes": ("shoes", None),
+    "measurer": ("measurer", None),
+    "examiner": ("examiner", None),
     "method": ("method", None),
     "method_version": ("method_version", None),
 }
@@ -61,8 +78,21 @@ class TypicalError(Strict):
     origin: Literal["published", "facility"] = "published"
 
 
+class FedBy(Strict):
+    """A test of `other_trials` whose values are of a metric; `lift` and `variant` are keys of its series."""
+
+    test: str
+    lift: str | None = None
+    variant: str | None = None
+
+
 class Metric(Strict):
-    """A metric: how it is shown, compared, limited, summed up, and where it comes from."""
+    """A metric: how it is shown, compared, limited, summed up, and where it comes from.
+
+    `fed_by`: the facility's tests that it is measured by, where it is one of other tests.
+    `restricted_minors`: it says how a body is composed, so a minor's values are in the restricted file only.
+    `coach`: whether coaches are shown it; not so where another metric says the same.
+    """
 
     metric: str
     label: str
@@ -83,6 +113,9 @@ class Metric(Strict):
     verified: str
     caution: str
     typical_error: TypicalError | None = Field(default=None)
+    restricted_minors: bool = False
+    coach: bool = True
+    fed_by: tuple[FedBy, ...] = ()
 
 
 def load_catalogue() -> dict[str, Metric]:

@@ -112,6 +112,13 @@ _ALL = (
         "Mend the unit in the layout or in the export.",
     ),
     Code(
+        "undeclared_test",
+        "The facility has not declared this test.",
+        "holds_line",
+        "Declare it in config/metrics.toml as [other_tests.NAME], or map the word in the layout; "
+        "then run `yardmark retry`.",
+    ),
+    Code(
         "out_of_range",
         "The value is outside what is physically possible.",
         "holds_line",
@@ -175,6 +182,27 @@ _ALL = (
     ),
     # On rows and values
     Code(
+        "gap",
+        "Samples of the trace are missing.",
+        "flags",
+        "Answer the lines that are held; else look at the trace, and repeat the run if it matters.",
+        "a step longer than 1.5 median steps, or a held line within the run's lines or next to them",
+    ),
+    Code(
+        "trace_short",
+        "The trace ends too early for a plateau velocity.",
+        "flags",
+        "Let the device record to the end of the run.",
+        "5 m of running",
+    ),
+    Code(
+        "trace_not_rising",
+        "Within the trace time stands still or the position goes back.",
+        "excludes",
+        "Look at the trace, and whether two runs have one time; strike it in config/corrections.csv.",
+        "no time between two samples, or 5 cm back",
+    ),
+    Code(
         "removed_at_source",
         "A later export gives this trial to another athlete.",
         "flags",
@@ -217,6 +245,34 @@ _ALL = (
         "soft limits in the catalogue",
     ),
     Code(
+        "few_hops",
+        "Too few hops of the series count, so there is no value.",
+        "excludes",
+        "Repeat the series.",
+        "5 hops, the first set aside",
+    ),
+    Code(
+        "hops_not_ten",
+        "Not ten hops were tried: a mean of the best five grows with the number tried, so there is no value.",
+        "excludes",
+        "Repeat the series with ten hops.",
+        "10 hops",
+    ),
+    Code("not_max_intent", "Not lifted as fast as possible.", "excludes", "Nothing to do."),
+    Code(
+        "beyond_third_rep",
+        "After the third repetition of its set, where fatigue counts: not in the session's value.",
+        "excludes",
+        "Nothing to do.",
+        "3 repetitions",
+    ),
+    Code(
+        "mean_above_peak",
+        "A mean velocity is above the peak velocity, so one of them is wrong.",
+        "excludes",
+        "Look at the columns of the export; correct or strike the repetition in config/corrections.csv.",
+    ),
+    Code(
         "box_height_unknown",
         "The height of the box is not known, so this compares with nothing else.",
         "flags",
@@ -233,6 +289,26 @@ _ALL = (
         "The side is not known, so it is left out of comparisons of the two sides.",
         "flags",
         "Map the side in the layout, or supply it in config/corrections.csv.",
+    ),
+    Code(
+        "single_reading",
+        "Only one reading at this site, so nothing tells a slip from a fold.",
+        "flags",
+        "Take two readings at each site.",
+        "fewer than 2 readings of a measurer in the session",
+    ),
+    Code(
+        "third_reading_due",
+        "The two readings at this site are far apart, and there is no third.",
+        "flags",
+        "Take a third reading: the median of three holds, whichever of the two was wrong.",
+        "more than 5 % and more than 0.5 mm apart",
+    ),
+    Code(
+        "set_up_unknown",
+        "The posture or the lever arm is not known, so this compares only with others of which it is not.",
+        "flags",
+        "Map posture and lever_arm_m in the layout, or supply them in config/corrections.csv.",
     ),
     Code(
         "mass_provisional",

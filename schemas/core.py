@@ -41,7 +41,7 @@ class Field:
             parts.append(f"Sign: {self.sign}.")
         if self.values:
             parts.append("One of: " + ", ".join(self.values) + ".")
-        if self.low is not None or self.high is not None:
+        if self.low is not None and self.high is not None and self.unit != "count":
             parts.append(f"Hard limits {self.low:g} to {self.high:g}.")
         for word, low, high in self.limits_by:
             parts.append(f"For {word} {low:g} to {high:g}.")
@@ -50,7 +50,10 @@ class Field:
 
 @dataclass(frozen=True)
 class Table:
-    """A table: what a row is, its fields by name, its key, and where it is shown."""
+    """A table: what a row is, its fields by name, its key, and where it is shown.
+
+    `is_set`: a set of samples, published as partitioned Parquet only.
+    """
 
     name: str
     row_is: str
@@ -58,8 +61,23 @@ class Table:
     key: tuple[str, ...]
     required: frozenset[str] = frozenset()
     published: bool = True
+    is_set: bool = False
     as_csv: bool = False
     restricted: bool = False
+
+
+@dataclass(frozen=True)
+class Trace:
+    """How a family whose lines are samples keeps them: one trial is all lines of its key.
+
+    `columns` are the family's fields that each sample has; they go to the set `table` (Parquet, partitioned
+    by month) and not to the trial table, which has `adds` in their place: what is counted over the samples.
+    """
+
+    table: str
+    row_is: str
+    columns: tuple[str, ...]
+    adds: tuple[Field, ...]
 
 
 @dataclass(frozen=True)
@@ -71,7 +89,7 @@ class Family:
     `trial_key` is the part of `natural_key` that names one trial (several rows may share it).
     `values` are the measured quantities: an empty set of them makes no row, and they are what two
     versions of a row are compared by. `share` is the relative difference beyond which a newer export's
-    value is held as `changed_at_source`.
+    value is held as `changed_at_source`. `trace`: each line is a sample of a trial, not a trial.
     """
 
     name: str
@@ -85,6 +103,15 @@ class Family:
     numbered: str
     values: tuple[str, ...]
     share: float = 0.10
+    trace: Trace | None = None
+
+    @property
+    def row_columns(self) -> tuple[Field, ...]:
+        """The columns of the trial table: without those that a trace holds, with what it adds."""
+        if self.trace is None:
+            return self.columns
+        own = tuple(field for field in self.columns if field.name not in self.trace.columns)
+        return (*own, *self.trace.adds)
 
     def field(self, name: str) -> Field:
         """The family's field of that name; KeyError if there is none."""

@@ -29,19 +29,10 @@ _PEOPLE = (
     Field(
         "age_years",
         "real",
-        "Age in years.",
+        "Age in years, to a tenth, counted from the middle of the month of birth.",
         unit="years",
         low=0,
         high=120,
-        limits_from="length of human life",
-    ),
-    Field(
-        "age_days",
-        "integer",
-        "Age in days.",
-        unit="days",
-        low=0,
-        high=44_000,
         limits_from="length of human life",
     ),
     _text("squad", "Squad."),
@@ -58,6 +49,7 @@ _PEOPLE = (
 _TRIALS = (
     _text("row_id", "Id of the row: a hash of its natural key; the same in every version."),
     _text("trial_id", "Id of the trial; the rows of one trial share it."),
+    _text("sample_set_id", "Id of a trace: the samples of one version of a run share it."),
     Field("performed_at_utc", "timestamp", "When it was done, in UTC.", unit="UTC"),
     Field("local_date", "date", "Date in the facility's time zone."),
     Field(
@@ -157,7 +149,12 @@ _METRICS = (
 )
 
 _SESSIONS = (
-    Field("started_at_utc", "timestamp", "First trial of the occasion, in UTC.", unit="UTC"),
+    Field(
+        "started_at_utc",
+        "timestamp",
+        "First trial of the occasion, in UTC; NULL: only the date is known.",
+        unit="UTC",
+    ),
     Field("session_date", "date", "Date of the occasion; the day begins at day_start of facility.toml."),
     _text("slot", "Part of the day, or the layout's session."),
     Field(

@@ -84,10 +84,11 @@ def read_table(family: Family) -> Table:
 
 def read_fields(family: Family) -> tuple[Field, ...]:
     """Fields of a family's rows as read: who and when as written, its own columns, and `quantum_` of each
-    measured value: the size of the last decimal place of its text, in SI."""
+    measured value: the size of the last decimal place of its text, in SI (not of samples)."""
+    measured = () if family.trace else family.values
     quanta = tuple(
         Field(f"quantum_{name}", "real", f"Last decimal place of {name}.", unit=family.field(name).unit)
-        for name in family.values
+        for name in measured
     )
     return (*_READ_HEAD, *family.columns, *quanta)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from schemas.catalogue import SERIES_KEYS
-from schemas.core import Family, Field, Table
+from schemas.core import Family, Field, Table, Trace
 from schemas.families import FAMILIES
 from schemas.fields import FIELDS
 from schemas.internal import INTERNAL
@@ -34,13 +34,26 @@ _PEOPLE_TODAY = ("squad", "sport", "position", "competition_level", "available")
 
 
 def _trial_table(family: Family) -> Table:
-    columns = tuple(field.name for field in family.columns)
+    columns = tuple(field.name for field in family.row_columns)
     return Table(
         family.table,
         family.row_is,
         (*TRIAL_HEAD, *columns, *TRIAL_TAIL),
         key=("row_id",),
-        required=_TRIAL_REQUIRED | frozenset(family.required),
+        required=_TRIAL_REQUIRED | (frozenset(family.required) & frozenset(columns)),
+    )
+
+
+def _sample_set(family: Family, trace: Trace) -> Table:
+    return Table(
+        trace.table,
+        trace.row_is,
+        ("sample_set_id", *trace.columns, "file_id", "line"),
+        key=("sample_set_id", "line"),
+        required=frozenset({"sample_set_id", "file_id", "line"})
+        | (set(trace.columns) & set(family.required)),
+        published=False,
+        is_set=True,
     )
 
 
@@ -85,6 +98,7 @@ _ALL = (
         published=False,
     ),
     *(_trial_table(family) for family in FAMILIES.values()),
+    *(_sample_set(family, family.trace) for family in FAMILIES.values() if family.trace is not None),
     Table(
         "superseded_rows",
         "an earlier version of a trial row",
@@ -130,7 +144,6 @@ _ALL = (
             "slot",
             "local_date",
             "age_years",
-            "age_days",
             "body_mass_kg",
             "body_mass_row_id",
             "body_mass_age_days",
@@ -141,7 +154,7 @@ _ALL = (
             "available",
         ),
         key=("session_id",),
-        required=frozenset({"session_id", "athlete_id", "started_at_utc", "session_date", "local_date"}),
+        required=frozenset({"session_id", "athlete_id", "session_date", "local_date"}),
     ),
     Table(
         "session_squads",
@@ -364,7 +377,7 @@ _ALL = (
     ),
     Table(
         "events",
-        "a training block, camp or season (injuries are in the restricted file only)",
+        "a training block, camp or season of a squad (those of single athletes are in the restricted file only)",
         ("event_id", "athlete_id", "squad", "kind", "label", "from_date", "to_date"),
         key=("event_id",),
         required=frozenset({"event_id", "kind", "from_date"}),
@@ -380,8 +393,12 @@ _ALL = (
 )
 
 TABLES: dict[str, Table] = {table.name: table for table in _ALL}
-FAMILY_OF_TABLE: dict[str, Family] = {family.table: family for family in FAMILIES.values()}
-TRIAL_TABLES: tuple[str, ...] = tuple(FAMILY_OF_TABLE)
+TRIAL_TABLES: tuple[str, ...] = tuple(family.table for family in FAMILIES.values())
+SAMPLE_SETS: tuple[str, ...] = tuple(name for name, table in TABLES.items() if table.is_set)
+FAMILY_OF_TABLE: dict[str, Family] = {
+    **{family.table: family for family in FAMILIES.values()},
+    **{family.trace.table: family for family in FAMILIES.values() if family.trace is not None},
+}
 
 
 def columns_of(table: Table) -> dict[str, Field]:
@@ -389,7 +406,7 @@ def columns_of(table: Table) -> dict[str, Field]:
     if table.name in INTERNAL:
         return {field.name: field for field in INTERNAL[table.name][1]}
     family = FAMILY_OF_TABLE.get(table.name)
-    own = {field.name: field for field in family.columns} if family else {}
+    own = {field.name: field for field in (*family.columns, *family.row_columns)} if family else {}
     columns: dict[str, Field] = {}
     for item in table.fields:
         column, _, name = item.partition(":")

@@ -24,7 +24,9 @@ def commands() -> list[str]:
 
 def steps_table() -> str:
     def listed(names: tuple[str, ...]) -> str:
-        return "what people open" if len(names) > 12 else ", ".join(f"`{n}`" for n in names) or "the folder"
+        others = [f"`{n}`" for n in names if n not in TRIAL_TABLES]
+        trials = ["the trial tables"] if set(TRIAL_TABLES) <= set(names) else []
+        return "what people open" if len(others) > 12 else ", ".join(trials + others) or "the folder"
 
     rows = [f"| `{s.name}` | {s.says} | {listed(s.reads)} | {listed(s.writes)} |" for s in STEPS]
     return "\n".join(["| step | does | reads | writes |", "|---|---|---|---|", *rows])
@@ -51,7 +53,7 @@ def test_readme_names_every_trial_table(table: str) -> None:
     assert f"`{table}`" in README
 
 
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("family", [name for name, family in FAMILIES.items() if family.trace is None])
 def test_every_family_has_its_hand_written_sheet(family: str) -> None:
     assert (ROOT / "config" / "layouts" / f"sheet-{family}.toml").is_file()
 

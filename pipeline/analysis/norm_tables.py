@@ -1,4 +1,4 @@
-"""The tables `norms` and `norm_percentiles`: what a group's size allows, a sentence for what it does not."""
+"""The tables of norms: which groups are written, what a group's size allows, a sentence for what it does not."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from schemas.catalogue import Metric
 from schemas.models import polars_schema
 from schemas.tables import TABLES
 
-MINIMUM = 8  # fewer athletes than this: no values at all
+MINIMUM = 8  # a group of fewer athletes is not written (methods, C7)
 PERCENTILE_NEEDS = {5: 100, 10: 40, 25: 20, 50: MINIMUM, 75: 20, 90: 40, 95: 100}  # methods, C7
 _PAIRS = {20: "25 and 75", 40: "10 and 90", 100: "5 and 95"}
 _N = pl.col("n_athletes")
@@ -20,7 +20,10 @@ _N = pl.col("n_athletes")
 def norm_tables(
     groups: pl.DataFrame, populations: pl.DataFrame, catalogue: Mapping[str, Metric]
 ) -> dict[str, pl.DataFrame]:
-    """`norms` and `norm_percentiles` of the populations that are written.
+    """`populations`, `norms` and `norm_percentiles` of the groups that are large enough.
+
+    A group with the very athletes of the next wider one says nothing of its own for that series and week: only
+    the wider is written. A population without any row is left out, unless it is the parent of another.
 
     `groups` has a row a week, group and series: season, week, norms_version, label, metric, series_id,
     n_athletes, mean, sd, shrunk_mean, shrunk_sd, and p05 …, low05 …, high05 … a percentile, NaN where there
@@ -28,14 +31,37 @@ def norm_tables(
     """
     written = populations.select("season", "label", "population_id", "parent_id")
     units = {name: metric.unit for name, metric in catalogue.items()}
-    rows = groups.join(written, on=["season", "label"]).with_columns(
+    rows = _worth_writing(groups.join(written, on=["season", "label"])).with_columns(
         unit=pl.col("metric").replace_strict(units, return_dtype=pl.String)
     )
     moments = dict.fromkeys(("mean", "sd", "shrunk_mean", "shrunk_sd"), MINIMUM)
     points = {f"{what}{p:02d}": need for p, need in PERCENTILE_NEEDS.items() for what in ("p", "low", "high")}
     shown = [_shown(name, need) for name, need in (moments | points).items()]
     rows = rows.with_columns(*shown, withheld=_withheld()).sort(TABLES["norms"].key)
-    return {"norms": rows.select(_columns("norms")), "norm_percentiles": _long(rows)}
+    return {
+        "populations": _with_parents(populations, rows["population_id"]),
+        "norms": rows.select(_columns("norms")),
+        "norm_percentiles": _long(rows),
+    }
+
+
+def _worth_writing(rows: pl.DataFrame) -> pl.DataFrame:
+    """Groups of at least MINIMUM athletes that are not those of the next wider group."""
+    serial = ["week", "series_id"]
+    wider = rows.select(*serial, parent_id="population_id", n_wider="n_athletes")
+    judged = rows.join(wider, on=[*serial, "parent_id"], how="left", maintain_order="left")
+    return judged.filter(_N >= MINIMUM, _N.ne_missing(pl.col("n_wider"))).drop("n_wider")
+
+
+def _with_parents(populations: pl.DataFrame, used: pl.Series) -> pl.DataFrame:
+    """The populations that are used, their parents, and theirs."""
+    wanted = set(used.unique())
+    parents = dict(populations.select("population_id", "parent_id").iter_rows())
+    for population in list(wanted):
+        while (parent := parents.get(population)) is not None:
+            wanted.add(parent)
+            population = parent
+    return populations.filter(pl.col("population_id").is_in(wanted))
 
 
 def _columns(table: str) -> list[str]:
@@ -61,14 +87,6 @@ def _long(rows: pl.DataFrame) -> pl.DataFrame:
     return named.with_columns(withheld=_withheld_percentile()).select(_columns("norm_percentiles"))
 
 
-def _too_few() -> pl.Expr:
-    """The sentence of a group that is too small to show anything of."""
-    noun = pl.when(_N == 1).then(pl.lit("athlete")).otherwise(pl.lit("athletes"))
-    widest = pl.col("parent_id").is_null()
-    wider = pl.when(widest).then(pl.lit(".")).otherwise(pl.lit(": see the wider group."))
-    return pl.format(f"Only {{}} {{}} here; at least {MINIMUM} are needed{{}}", _N, noun, wider)
-
-
 def _withheld() -> pl.Expr:
     """What is left out of a row of `norms`, and how many athletes it needs; NULL where nothing is."""
     sentence = pl.lit(None, pl.String)
@@ -76,11 +94,11 @@ def _withheld() -> pl.Expr:
         needs = ", ".join(f"{pair} need {need}" for need, pair in _PAIRS.items() if need >= enough)
         several = pl.format(f"Percentiles {needs} athletes; there are {{}} here.", _N)
         sentence = pl.when(_N.lt(enough)).then(several).otherwise(sentence)
-    return pl.when(_N < MINIMUM).then(_too_few()).otherwise(sentence)
+    return sentence
 
 
 def _withheld_percentile() -> pl.Expr:
-    """Why a percentile is left out, the row's own sentence where all is; NULL where it is shown."""
+    """Why a percentile is left out; NULL where it is shown."""
     need = pl.col("percentile").replace_strict(PERCENTILE_NEEDS, return_dtype=pl.Int32)
     short = pl.format("Percentile {} needs {} athletes; there are {} here.", pl.col("percentile"), need, _N)
-    return pl.when(_N < MINIMUM).then("withheld").when(need > _N).then(short)
+    return pl.when(need > _N).then(short)

@@ -6,19 +6,18 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.analysis.sessions import shown_age
 from pipeline.ids import text_ids
 from schemas.models import polars_schema
 from schemas.tables import TABLES
 
-DAYS_A_YEAR = 365.2425
-"""Mean length of the Gregorian year [days]."""
-RESTRICTED_KINDS = ("injury", "illness")
-"""Kinds of events that are health, and so in the restricted file only."""
-
 
 def athletes_table(athletes: pl.DataFrame, states: pl.DataFrame, on: date) -> pl.DataFrame:
-    """The table `athletes`: age [years] and state on a date. `states`: a row an athlete, with athlete_id."""
-    age = (pl.lit(on) - pl.col("birth_date")).dt.total_days() / DAYS_A_YEAR
+    """The table `athletes`: age [years, as `shown_age` has it] and state on a date.
+
+    `athletes`: athlete_id, sex, birth_date. `states`: a row an athlete, with athlete_id, on and the state.
+    """
+    age = shown_age(pl.col("birth_date"), pl.lit(on))
     joined = athletes.select("athlete_id", "sex", age_years=age).join(
         states.drop("on"), on="athlete_id", how="left"
     )
@@ -27,8 +26,7 @@ def athletes_table(athletes: pl.DataFrame, states: pl.DataFrame, on: date) -> pl
 
 
 def events_table(events: pl.DataFrame) -> pl.DataFrame:
-    """The table `events`, without those that are about health."""
-    shown = events.filter(~pl.col("kind").is_in(RESTRICTED_KINDS))
+    """The table `events`, of squads and of single athletes; publishing keeps the latter apart."""
     key = pl.concat_str(
         [
             pl.col(c).cast(pl.String).fill_null("")
@@ -36,7 +34,7 @@ def events_table(events: pl.DataFrame) -> pl.DataFrame:
         ],
         separator="|",
     )
-    ids = text_ids(shown.select(key=key)["key"])
+    ids = text_ids(events.select(key=key)["key"])
     schema = polars_schema(TABLES["events"])
-    rows = shown.with_columns(event_id=ids).select(pl.col(c).cast(t) for c, t in schema.items())
+    rows = events.with_columns(event_id=ids).select(pl.col(c).cast(t) for c, t in schema.items())
     return rows.unique("event_id", maintain_order=True).sort("event_id")

@@ -67,20 +67,30 @@ def build_sessions(
     """
     # Several families can name the same session.
     slots = slots.select("session_id", "session_date", "slot").unique()
-    head = ("session_id", "athlete_id", "performed_at_utc", "local_date")
+    head = ("session_id", "athlete_id", "performed_at_utc", "time_known", "local_date")
+    timed = pl.col("performed_at_utc").filter("time_known")
     rows = pl.concat([frame.select(head) for frame in trials.values()])
     sessions = (
         rows.sort("performed_at_utc", "local_date")
         .group_by("session_id", "athlete_id", maintain_order=True)
-        .agg(started_at_utc=pl.col("performed_at_utc").first(), local_date=pl.col("local_date").first())
+        .agg(started_at_utc=timed.first(), local_date=pl.col("local_date").first())
         .join(slots, on="session_id", how="left", validate="1:1")
         .join(athletes.select("athlete_id", "birth_date"), on="athlete_id", how="left", validate="m:1")
         .join(states, on=["athlete_id", "local_date"], how="left", validate="m:1")
-        .with_columns(pl.col("available").fill_null("yes"), *_age())
+        .with_columns(pl.col("available").fill_null("yes"), age_years=shown_age(pl.col("birth_date"), pl.col("local_date")))
     )
     readings = trials.get("body_readings", empty(TABLES["body_readings"]))
     weighed = _with_mass(sessions, _day_masses(readings, slots))
     return {"sessions": as_table(weighed, "sessions"), "session_squads": _squads(sessions)}
+
+
+def shown_age(birth_date: pl.Expr, on: pl.Expr) -> pl.Expr:
+    """Age [years, to a tenth] as it is published, from the middle of the month of birth.
+
+    Rounding alone would give birth dates away: the days on which somebody's age goes up by a tenth name them.
+    So of all born in a month the same is shown on every day. NULL before the middle of that month.
+    """
+    return age_years(birth_date.dt.month_start().dt.offset_by("14d"), on).round(1)
 
 
 def age_years(birth_date: pl.Expr, on: pl.Expr) -> pl.Expr:
@@ -97,12 +107,6 @@ def age_years(birth_date: pl.Expr, on: pl.Expr) -> pl.Expr:
     last, following = birthday(year), birthday(year + 1)
     share = (on - last).dt.total_days() / (following - last).dt.total_days()
     return pl.when(on >= birth_date).then(year - birth_date.dt.year() + share)
-
-
-def _age() -> list[pl.Expr]:
-    birth, on = pl.col("birth_date"), pl.col("local_date")
-    days = (on - birth).dt.total_days()
-    return [age_years(birth, on).alias("age_years"), pl.when(days >= 0).then(days).alias("age_days")]
 
 
 def _day_masses(readings: pl.DataFrame, slots: pl.DataFrame) -> pl.DataFrame:

@@ -1,19 +1,54 @@
-"""The metric catalogue with a facility's own figures in place of the shipped ones."""
+"""The metric catalogue with a facility's own figures in place of the shipped ones, and its own tests."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from pipeline.facility.settings import MAXIMUM, METRICS_FILE, OTHER_TESTS, MetricOverride, Metrics, OtherTest
+from schemas.catalogue import CATALOGUE, FedBy, Metric, TypicalError
 
-from pipeline.facility.settings import MetricOverride
-from schemas.catalogue import CATALOGUE, Metric, TypicalError
+_KEYS = ("test", "side", "method", "method_version")
+_VERIFIED = "by the facility"
 
 
-def facility_catalogue(overrides: Mapping[str, MetricOverride]) -> dict[str, Metric]:
-    """The catalogue, with limits and typical errors as the facility sets them.
+def facility_catalogue(metrics: Metrics) -> dict[str, Metric]:
+    """The catalogue, with limits and typical errors as the facility sets them, and a metric a declared test.
 
     A facility's limits hold for all series of the metric, so the shipped ones by distance or test go.
     """
-    return {name: _with(metric, overrides.get(name)) for name, metric in CATALOGUE.items()}
+    shipped = {name: _with(metric, metrics.overrides.get(name)) for name, metric in CATALOGUE.items()}
+    maxima = tuple(
+        FedBy(test=test, lift=maximum.lift, variant=maximum.variant)
+        for test, maximum in metrics.maxima.items()
+    )
+    shipped[MAXIMUM] = shipped[MAXIMUM].model_copy(update={"fed_by": maxima})
+    return shipped | {name: _own(name, test) for name, test in metrics.tests.items()}
+
+
+def _own(name: str, test: OtherTest) -> Metric:
+    """The metric that a declared test is."""
+    said = {
+        "label",
+        "unit",
+        "decimals",
+        "better",
+        "scale",
+        "summary",
+        "learned",
+        "min_trials",
+        "hard",
+        "soft",
+    }
+    return Metric(
+        metric=name,
+        family=OTHER_TESTS,
+        series_keys=_KEYS,
+        formula="as measured",
+        source=test.source,
+        verified=_VERIFIED,
+        caution=test.caution,
+        fed_by=(FedBy(test=name),),
+        typical_error=_error(test),
+        **test.model_dump(include=said),
+    )
 
 
 def _with(metric: Metric, own: MetricOverride | None) -> Metric:
@@ -22,12 +57,18 @@ def _with(metric: Metric, own: MetricOverride | None) -> Metric:
     changes: dict[str, object] = {}
     if own.hard or own.soft:
         changes |= {"hard": own.hard or metric.hard, "soft": own.soft or metric.soft, "limits": ()}
-    if own.typical_error_trial or own.typical_error_session:
-        changes["typical_error"] = TypicalError(
-            trial=own.typical_error_trial,
-            session=own.typical_error_session,
-            source="the facility's config/metrics.toml",
-            verified="by the facility",
-            origin="facility",
-        )
+    if error := _error(own):
+        changes["typical_error"] = error
     return metric.model_copy(update=changes)
+
+
+def _error(own: MetricOverride | OtherTest) -> TypicalError | None:
+    if not (own.typical_error_trial or own.typical_error_session):
+        return None
+    return TypicalError(
+        trial=own.typical_error_trial,
+        session=own.typical_error_session,
+        source=f"the facility's {METRICS_FILE}",
+        verified=_VERIFIED,
+        origin="facility",
+    )

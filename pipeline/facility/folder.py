@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.facility.people import People, read_people
 from pipeline.facility.problems import ConfigError, Problem, mistakes
 from pipeline.facility.records import Records, read_records
-from pipeline.facility.settings import SETTINGS_FILE, MetricOverride, Settings, read_overrides, read_settings
+from pipeline.facility.settings import SETTINGS_FILE, Metrics, Settings, read_metrics, read_settings
 from pipeline.intake.layouts import LAYOUTS_FOLDER, Layout, read_layout
 
 
@@ -24,7 +24,7 @@ class Facility:
     settings: Settings
     people: People
     records: Records
-    overrides: dict[str, MetricOverride]
+    metrics: Metrics
     layouts: dict[str, Layout]
     faulty_layouts: dict[str, list[Problem]]
 
@@ -52,6 +52,11 @@ class Facility:
     def corrections(self) -> pl.DataFrame:
         """Dated corrections of rows."""
         return self.records.corrections
+
+    @property
+    def tests(self) -> dict[str, str]:
+        """Every test of other tests that the facility has declared, with the unit of its metric."""
+        return self.metrics.declared
 
     @property
     def config(self) -> Path:
@@ -120,14 +125,14 @@ def _read(folder: Path) -> tuple[Facility | None, list[Problem], dict[str, list[
     settings = read.settings
     today = datetime.now(ZoneInfo(settings.timezone if settings else "UTC")).date()
     people, of_people = read_people(folder, read.families, today)
-    records, of_records = read_records(folder, people.ids, read.families)
-    overrides, of_overrides = read_overrides(folder)
+    metrics, of_metrics = read_metrics(folder)
+    records, of_records = read_records(folder, people.ids, read.families, metrics.tests)
     layouts, faulty = _read_layouts(folder, read.families)
-    problems = [*read.problems, *of_people, *of_records, *of_overrides]
+    problems = [*read.problems, *of_people, *of_records, *of_metrics]
     if settings is None:
         return None, problems, faulty
     problems += _guests_on_roster(settings, people)
-    return Facility(folder, settings, people, records, overrides, layouts, faulty), problems, faulty
+    return Facility(folder, settings, people, records, metrics, layouts, faulty), problems, faulty
 
 
 def _read_layouts(

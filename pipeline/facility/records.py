@@ -67,9 +67,12 @@ class Records:
 
 
 def read_records(
-    folder: Path, ids: Collection[str] | None, devices: Collection[str] | None
+    folder: Path, ids: Collection[str] | None, devices: Collection[str] | None, tests: Collection[str]
 ) -> tuple[Records, list[Problem]]:
-    """These files of a facility folder, and all that is wrong with them. Absent files have no rows."""
+    """These files of a facility folder, and all that is wrong with them. Absent files have no rows.
+
+    `tests`: metrics that the facility has declared itself.
+    """
     corrections, problems = read_sheet(folder, CORRECTIONS_FILE, _CORRECTIONS)
     problems += unknown_ids(corrections, CORRECTIONS_FILE, ids)
     problems += unknown_devices(corrections, CORRECTIONS_FILE, devices)
@@ -79,9 +82,10 @@ def read_records(
     problems += found
     joins, found = read_sheet(folder, JOINS_FILE, _JOINS)
     problems += found
-    unknown = joins.filter(~pl.col("metric").is_in(list(CATALOGUE))).select("line", "metric")
+    metrics = [*CATALOGUE, *tests]
+    unknown = joins.filter(~pl.col("metric").is_in(metrics)).select("line", "metric")
     problems += [
-        Problem(JOINS_FILE, line, "metric", f"{metric!r} is no metric; {nearest_known(metric, CATALOGUE)}")
+        Problem(JOINS_FILE, line, "metric", f"{metric!r} is no metric; {nearest_known(metric, metrics)}")
         for line, metric in unknown.iter_rows()
     ]
     return Records(corrections, equipment, joins), problems

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from itertools import pairwise
@@ -13,12 +14,15 @@ from zoneinfo import available_timezones
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from pipeline.facility.problems import Problem, nearest_known, shown
-from pipeline.facility.toml_file import check_model, read_toml
+from pipeline.facility.toml_file import TomlFile, check_model, read_toml
+from pipeline.reading.units import UNITS, base_unit
 from schemas.catalogue import CATALOGUE
 from schemas.families import FAMILIES
 
 SETTINGS_FILE = "config/facility.toml"
 METRICS_FILE = "config/metrics.toml"
+OTHER_TESTS = "other_tests"
+MAXIMUM = "one_rep_max"
 
 _DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
@@ -59,6 +63,15 @@ def _moment(value: object) -> object:
     if isinstance(value, datetime) and value.tzinfo is not None:
         raise ValueError(f"{value} has an offset from UTC; write the time as the device shows it, without")
     return value
+
+
+def _metric_unit(unit: str) -> str:
+    if unit not in UNITS:
+        raise ValueError(f"{unit!r} is no known unit; {nearest_known(unit, UNITS)}. Known: {' '.join(UNITS)}")
+    if UNITS[unit].written != "number":
+        base = base_unit(UNITS[unit].dimension)
+        raise ValueError(f"{unit!r} is a way to write values, not to count them; give {base!r}")
+    return unit
 
 
 def _month_day(value: str) -> str:
@@ -114,10 +127,11 @@ class ClockOffset(StrictConfig):
 
 
 class Device(StrictConfig):
-    """A device: its family, first day, method (equal methods share series) and clock offsets."""
+    """A device: its family, first day, label for coaches, method (equal methods share series) and clock."""
 
     family: FamilyName
     since: date | None = None
+    label: str = ""
     method: str = ""
     clock: Annotated[tuple[ClockOffset, ...], Field(strict=False), AfterValidator(_apart)] = ()
 
@@ -175,6 +189,22 @@ class Settings(StrictConfig):
         return data
 
     @property
+    def method_labels(self) -> dict[str, str]:
+        """What coaches call each method: the labels of its devices, or the method where they have none.
+
+        Where two methods of a family would be called the same, the method is told as well.
+        """
+        called: dict[tuple[str, str], list[str]] = {}
+        for device in self.devices.values():
+            called.setdefault((device.family, device.method), []).append(device.label or device.method)
+        words = {key: " or ".join(dict.fromkeys(labels)) for key, labels in called.items()}
+        times = Counter((family, label) for (family, _), label in words.items())
+        return {
+            method: label if times[family, label] == 1 else f"{label} ({method})"
+            for (family, method), label in words.items()
+        }
+
+    @property
     def season_month_day(self) -> tuple[int, int]:
         """Month and day on which a season begins."""
         month, day = self.season_start.split("-")
@@ -189,6 +219,48 @@ class MetricOverride(StrictConfig):
     smallest_worthwhile: Annotated[float, Field(gt=0)] | None = None
     typical_error_trial: Annotated[float, Field(gt=0)] | None = None
     typical_error_session: Annotated[float, Field(gt=0)] | None = None
+
+
+class OtherTest(StrictConfig):
+    """A test of the facility's own, which is a metric of that id; limits are in `unit`."""
+
+    label: Annotated[str, Field(min_length=1)]
+    unit: Annotated[str, AfterValidator(_metric_unit)]
+    decimals: Annotated[int, Field(ge=0, le=6)]
+    better: Literal["higher", "lower", "context"]
+    scale: Literal["log", "raw"] = "log"
+    summary: Literal["mean", "median", "best"] = "mean"
+    learned: bool = True
+    min_trials: Annotated[int, Field(ge=1)] = 1
+    hard: Range
+    soft: Range
+    smallest_worthwhile: Annotated[float, Field(gt=0)] | None = None
+    typical_error_trial: Annotated[float, Field(gt=0)] | None = None
+    typical_error_session: Annotated[float, Field(gt=0)] | None = None
+    source: Annotated[str, Field(min_length=1)]
+    caution: str = ""
+
+
+class LiftedMaximum(StrictConfig):
+    """A test that is the one-repetition maximum of a lift: its values are of the metric `one_rep_max`."""
+
+    lift: Annotated[str, Field(min_length=1)]
+    variant: str | None = None
+
+
+@dataclass(frozen=True)
+class Metrics:
+    """`config/metrics.toml`: own figures for metrics of the catalogue, own tests, lifted maxima; by id."""
+
+    overrides: dict[str, MetricOverride]
+    tests: dict[str, OtherTest]
+    maxima: dict[str, LiftedMaximum]
+
+    @property
+    def declared(self) -> dict[str, str]:
+        """Every test of other tests that the facility has declared, with the unit of its metric."""
+        maxima = dict.fromkeys(self.maxima, CATALOGUE[MAXIMUM].unit)
+        return {name: test.unit for name, test in self.tests.items()} | maxima
 
 
 @dataclass(frozen=True)
@@ -218,35 +290,70 @@ def read_settings(folder: Path) -> SettingsFile:
     return SettingsFile(settings, families, problems)
 
 
-def read_overrides(folder: Path) -> tuple[dict[str, MetricOverride], list[Problem]]:
-    """`config/metrics.toml`, by metric id: those that are right, and all that is wrong. Absent: none."""
+def read_metrics(folder: Path) -> tuple[Metrics, list[Problem]]:
+    """`config/metrics.toml`: what is right of it, and all that is wrong. Absent: nothing."""
+    metrics = Metrics({}, {}, {})
     if not (folder / METRICS_FILE).is_file():
-        return {}, []
+        return metrics, []
     file, problems = read_toml(folder / METRICS_FILE, METRICS_FILE)
     if file is None:
-        return {}, problems
-    overrides: dict[str, MetricOverride] = {}
+        return metrics, problems
     for metric, entry in file.data.items():
+        if metric == OTHER_TESTS:
+            problems += _read_tests(file, entry, metrics)
+            continue
         if metric not in CATALOGUE:
             near = nearest_known(metric, CATALOGUE)
-            problems.append(file.problem((metric,), f"{metric!r} is no metric; {near}"))
+            said = f"{metric!r} is no metric; {near}. A test of your own is [{OTHER_TESTS}.{metric}]"
+            problems.append(file.problem((metric,), said))
             continue
         override, wrong = check_model(MetricOverride, file, entry, (metric,))
         problems += wrong
         if override:
-            overrides[metric] = override
-            problems += [file.problem((metric, key), text) for key, text in _crossed(metric, override)]
-    return overrides, problems
+            metrics.overrides[metric] = override
+            hard, soft = override.hard or CATALOGUE[metric].hard, override.soft or CATALOGUE[metric].soft
+            blamed = "soft" if override.soft else "hard"
+            problems += [file.problem((metric, key), text) for key, text in _crossed(hard, soft, blamed)]
+    return metrics, problems
 
 
-def _crossed(metric: str, override: MetricOverride) -> list[tuple[str, str]]:
-    """Limits that are upside down, or soft ones outside the hard ones."""
-    hard, soft = override.hard or CATALOGUE[metric].hard, override.soft or CATALOGUE[metric].soft
+def _read_tests(file: TomlFile, entries: object, metrics: Metrics) -> list[Problem]:
+    """The declared tests, added to `metrics`, and all that is wrong with them."""
+    if not isinstance(entries, dict):
+        said = f"write each test as a table of its own, such as [{OTHER_TESTS}.broad_jump]"
+        return [file.problem((OTHER_TESTS,), said)]
+    problems: list[Problem] = []
+    for test, entry in entries.items():
+        at = (OTHER_TESTS, test)
+        if test in CATALOGUE:
+            problems.append(file.problem(at, f"{test!r} is a metric of the catalogue; take another name"))
+        elif not re.fullmatch("[a-z][a-z0-9_]*", test):
+            said = f"{test!r} must be of small letters, digits and _, and begin with a letter"
+            problems.append(file.problem(at, said))
+        elif isinstance(entry, dict) and "lift" in entry:
+            maximum, wrong = check_model(LiftedMaximum, file, entry, at)
+            problems += wrong
+            if maximum:
+                metrics.maxima[test] = maximum
+        else:
+            own, wrong = check_model(OtherTest, file, entry, at)
+            problems += wrong
+            if own:
+                metrics.tests[test] = own
+                problems += [file.problem((*at, key), text) for key, text in _crossed(own.hard, own.soft)]
+    return problems
+
+
+def _crossed(
+    hard: tuple[float, float], soft: tuple[float, float], blamed: str = "soft"
+) -> list[tuple[str, str]]:
+    """Limits that are upside down, or soft ones outside the hard ones: (key, what is wrong)."""
     for key, (low, high) in (("hard", hard), ("soft", soft)):
         if low >= high:
             return [(key, f"the lower limit {low:g} must be below the upper limit {high:g}")]
     if soft[0] < hard[0] or soft[1] > hard[1]:
-        key = "soft" if override.soft else "hard"
         span = f"{hard[0]:g} to {hard[1]:g}"
-        return [(key, f"the soft limits {soft[0]:g} to {soft[1]:g} must lie within the hard limits {span}")]
+        return [
+            (blamed, f"the soft limits {soft[0]:g} to {soft[1]:g} must lie within the hard limits {span}")
+        ]
     return []

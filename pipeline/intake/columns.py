@@ -16,7 +16,7 @@ from pipeline.intake.layouts import ColumnSource, DatedConstant, Layout
 from pipeline.reading.numbers import parse_integer, parse_quantity, quantum
 from pipeline.reading.table import WHITESPACE
 from pipeline.reading.times import parse_local, to_local
-from pipeline.reading.units import UNITS, dimension
+from pipeline.reading.units import UNITS, conversion, dimension, holds, is_told_by_row
 from schemas.core import Family, Field
 from schemas.models import DTYPES
 
@@ -48,7 +48,7 @@ class Source:
     layout: Layout
     family: Family
     positions: Mapping[str, str]
-    constants: Mapping[str, str]
+    constants: Mapping[str, str | None]
     timezone: str
     from_workbook: bool
     overrides: Overrides
@@ -161,12 +161,15 @@ def _quantity(
     marks: tuple[str, str],
 ) -> Typed:
     text = pl.col(f"text:{target}")
-    typed = rows.with_columns(parse_quantity(text, unit, *marks).alias(target))
+    # A field in mm or % is held in it; where the row says which, in the base unit of what is written.
+    own = source.family.field(target).unit
+    held_in = own if own in UNITS else None
+    typed = rows.with_columns(parse_quantity(text, unit, *marks, to=held_in).alias(target))
     if target in source.family.values:
-        factor = UNITS[unit]
+        factor = conversion(unit, held_in)
         last_place = quantum(text, *marks) * factor.numerator / factor.denominator
         typed = typed.with_columns(last_place.alias(f"quantum_{target}"))
-        if " or " in (source.family.field(target).unit or ""):
+        if is_told_by_row(own or ""):
             typed = typed.with_columns(pl.lit(dimension(unit)).alias("dimension"))
     bad = text.is_not_null() & pl.col(target).is_null()
     reason = (
@@ -185,8 +188,8 @@ def _by_unit_column(
     marks: tuple[str, str],
 ) -> Typed:
     """A quantity whose unit stands in another column of the export."""
-    allowed = (source.family.field(target).unit or "1").split(" or ")
-    fitting = {u for u in UNITS if any(dimension(u) == dimension(a) for a in allowed if a in UNITS)}
+    own = source.family.field(target).unit or "1"
+    fitting = {unit for unit in UNITS if holds(own, unit)}
     unit_text = pl.col(f"unit:{target}")
     parts: list[pl.DataFrame] = []
     problems: list[pl.DataFrame] = []

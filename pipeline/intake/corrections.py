@@ -113,7 +113,8 @@ def _change(family: Family, correction: dict[str, object]) -> tuple[str, object]
     action, value = correction["action"], correction["value"]
     if action == "move":
         return "athlete_id", value
-    names = {f.name for f in family.columns} | {"mark"}
+    samples = family.trace.columns if family.trace else ()
+    names = {f.name for f in family.columns if f.name not in samples} | {"mark"}
     column = correction["field"] or ("test" if action == "relabel" else None)
     if action in ("relabel", "supply") and column in names:
         return str(column), value

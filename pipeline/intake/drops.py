@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
 import polars as pl
@@ -11,6 +11,7 @@ import polars as pl
 from pipeline.facility.folder import Facility
 from pipeline.intake import archive
 from pipeline.intake.archive import Drop
+from pipeline.intake.families import other_tests
 from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.read import Export, Reading, WholeFile, read_export
 from pipeline.intake.recognise import Claimed, recognise
@@ -106,9 +107,21 @@ def read_file(data: bytes, path: str, facility: Facility, knowledge: Knowledge, 
             export, claimed.layout, claimed.head, claimed.header_at, facility.settings.timezone, overrides
         )
         if isinstance(outcome, Reading):
-            return Outcome("read", outcome.n_lines, outcome)
+            return Outcome("read", outcome.n_lines, _of_declared_tests(outcome, facility.tests))
         claimed = outcome
     return Outcome("held", _lines_of(export), waits=claimed)
+
+
+def _of_declared_tests(reading: Reading, declared: Mapping[str, str]) -> Reading:
+    """A reading in which lines of other tests wait unless the facility has declared test and unit."""
+    if reading.layout.family != other_tests.FAMILY:
+        return reading
+    found = other_tests.undeclared(reading.rows, declared)
+    return replace(
+        reading,
+        rows=reading.rows.join(found, on="line", how="anti"),
+        problems=pl.concat([reading.problems, found]).sort("line", maintain_order=True),
+    )
 
 
 def _refused(export: Export) -> WholeFile | None:

@@ -25,17 +25,30 @@ HELD_SCHEMA = {
 HELD = list(HELD_SCHEMA)
 
 
+# Codes that are found of rows that were read; the others are found in lines and cells while reading.
+_OF_ROWS = frozenset(
+    {
+        *("unknown_name", "ambiguous_name", "guest", "in_future", "before_device"),
+        *("key_conflict", "changed_at_source", "possible_reexport"),
+    }
+)
+
+
 def left_out_lines(knowledge: Knowledge) -> pl.DataFrame:
-    """Lines of which somebody said `drop`: file, line, left_out (true)."""
-    lines = [key for key, words in knowledge.by_line().items() if DROPPED in words.values()]
-    return pl.DataFrame(
-        {"file": [file for file, _ in lines], "line": [line for _, line in lines]},
-        schema={"file": pl.String, "line": pl.Int32},
-    ).with_columns(left_out=pl.lit(True))
+    """Lines of which somebody said `drop`: file, line, left_out (true), of_row (said of what was read there,
+    not of how it is written)."""
+    dropped = [
+        (*key, True, any(code in _OF_ROWS and word == DROPPED for code, word in words.items()))
+        for key, words in knowledge.by_line().items()
+        if DROPPED in words.values()
+    ]
+    schema = {"file": pl.String, "line": pl.Int32, "left_out": pl.Boolean, "of_row": pl.Boolean}
+    return pl.DataFrame(dropped, schema=schema, orient="row")
 
 
-def with_state(held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
-    """Held rows with their state: answered where the line or the name was left out, else open."""
+def with_state(held: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
+    """Held rows with their state: answered where the line (see `left_out_lines`) or the name was left out,
+    else open."""
     for name, dtype in HELD_SCHEMA.items():
         if name not in held.columns:
             held = held.with_columns(pl.lit(None, dtype=dtype).alias(name))
@@ -43,7 +56,7 @@ def with_state(held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
         pl.col("name_dropped").fill_null(False) if "name_dropped" in held.columns else pl.lit(False)
     )
     return (
-        held.join(left_out_lines(knowledge), on=["file", "line"], how="left", maintain_order="left")
+        held.join(left_out.drop("of_row"), on=["file", "line"], how="left", maintain_order="left")
         .with_columns(
             state=pl.when(pl.col("left_out").fill_null(False) | name_dropped)
             .then(pl.lit("answered"))

@@ -10,6 +10,7 @@ from pipeline.analysis.sessions import session_id, session_keys
 from pipeline.ids import text_ids
 from pipeline.intake.corrections import apply_corrections
 from pipeline.intake.knowledge import Knowledge
+from pipeline.intake.traces import runs_of, samples_of, with_sample_sets
 from schemas.core import Family
 from schemas.models import polars_schema
 from schemas.tables import TABLES, columns_of
@@ -17,16 +18,24 @@ from schemas.tables import TABLES, columns_of
 
 @dataclass
 class FamilyTables:
-    """The family's trial table, the earlier versions of its rows, and the slots of its sessions."""
+    """The family's trial table, the earlier versions of its rows, the slots of its sessions, its samples."""
 
     current: pl.DataFrame
     superseded: pl.DataFrame
     slots: pl.DataFrame
+    samples: pl.DataFrame | None = None
 
 
-def family_tables(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> FamilyTables:
-    """From rows with their fates to the family's tables; corrections are the last versions."""
-    versions = _versions(family, rows).with_columns(
+def family_tables(
+    family: Family, rows: pl.DataFrame, broken: pl.DataFrame, knowledge: Knowledge
+) -> FamilyTables:
+    """From rows with their fates to the family's tables; corrections are the last versions.
+
+    `broken`: drop_no, line of lines that are held by themselves; they leave gaps in traces.
+    """
+    kept = _kept(family, rows)
+    trials = kept if family.trace is None else runs_of(family.trace, kept, broken)
+    versions = _versions(family, trials).with_columns(
         local_time=pl.when("time_known").then(pl.col("here").dt.time()),
         performed_at_utc="utc",
         file_id="file",
@@ -40,11 +49,12 @@ def family_tables(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> F
     old = pl.concat([earlier, corrected.superseded.select(earlier.columns)], how="vertical_relaxed")
     shaped = now.select(pl.col(c).cast(t) for c, t in polars_schema(TABLES[family.table]).items())
     slots = now.select("session_id", "session_date", "slot").unique()
-    return FamilyTables(shaped.sort("row_id"), _superseded(family, old, knowledge), slots)
+    samples = None if family.trace is None else samples_of(family.trace, kept, versions)
+    return FamilyTables(shaped.sort("row_id"), _superseded(family, old, knowledge), slots, samples)
 
 
-def _versions(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
-    """All versions of all rows, with row_id, trial_id, version and how long each was current."""
+def _kept(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows that are or were versions of something, with row_id and trial_id."""
     rows = rows.with_columns(
         pl.coalesce(pl.col(family.numbered), pl.col("number")).alias(family.numbered),
         last_seen=pl.col("drop_no").max().over("group"),
@@ -55,10 +65,16 @@ def _versions(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         row=pl.concat_str(pl.lit(family.table), "base", number, separator="|"),
         trial=pl.concat_str(pl.lit(family.table), "trial_base", number, separator="|"),
     )
-    kept = kept.with_columns(row_id=text_ids(keys["row"]), trial_id=text_ids(keys["trial"]))
+    return kept.with_columns(row_id=text_ids(keys["row"]), trial_id=text_ids(keys["trial"]))
+
+
+def _versions(family: Family, kept: pl.DataFrame) -> pl.DataFrame:
+    """All versions of all rows, with their numbers and how long each was current."""
     kept = kept.sort("row_id", "drop_no", "line").with_columns(
         version=pl.int_range(1, pl.len() + 1, dtype=pl.Int32).over("row_id"), known_from="received_at"
     )
+    if family.trace is not None:
+        kept = with_sample_sets(kept)
     following = pl.col("version").shift(-1).over("row_id")
     return kept.with_columns(
         known_until=pl.col("known_from").shift(-1).over("row_id"),
@@ -73,7 +89,8 @@ def _removed_at_source(family: Family, versions: pl.DataFrame) -> pl.Series:
 
     Only where the time has seconds: then one device can't have had two people with equal values.
     """
-    said = [pl.col(name).cast(pl.String).fill_null("") for name in (*family.natural_key, *family.values)]
+    values = ("n_samples",) if family.trace else family.values
+    said = [pl.col(name).cast(pl.String).fill_null("") for name in (*family.natural_key, *values)]
     saying = pl.concat_str("device", pl.col("utc").cast(pl.String), *said, separator="|")
     timed = versions.select("row_id", "athlete_id", "last_seen", "seconds_known", saying=saying)
     others = pl.col("athlete_id").n_unique().over("saying") > 1
@@ -95,6 +112,7 @@ def _flagged(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when("ambiguous").then(pl.lit("time_ambiguous")),
         pl.when(pl.col("mark") != "ok").then("mark"),
         pl.when("removed").then(pl.lit("removed_at_source")),
+        pl.when("gap").then(pl.lit("gap")) if "gap" in rows.columns else pl.lit(None, dtype=pl.String),
     )
     joined = codes.list.drop_nulls().list.sort().list.join(";")
     return rows.with_columns(flags=pl.when(joined != "").then(joined))

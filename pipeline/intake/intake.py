@@ -27,6 +27,7 @@ from pipeline.intake.questions import sheets_of
 from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
 from pipeline.intake.settle import Stamp, Waiting, settled_files
 from pipeline.intake.sheets import Filled, kind_of, read_filled, write_sheets
+from pipeline.intake.traces import with_questions
 from pipeline.warehouse.store import Warehouse
 from schemas.families import FAMILIES
 from schemas.internal import read_table
@@ -152,7 +153,7 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     fresh = {drop.file_id for drop in index if drop.number not in known}
     report = IntakeReport(new_drops=len(index) - len(known))
     if not fresh and not again and warehouse.meta("knowledge") == knowledge.fingerprint:
-        report.open_codes = open_codes(warehouse.read("held_rows"))
+        report.open_codes = open_codes(held_with_context(warehouse))
         return report
     read = _read_contents(facility, knowledge, index, fresh | again, say)
     before = warehouse.read("files")
@@ -162,7 +163,8 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     reads = {name: warehouse.read(name) for name in READ_TABLES}
     drops = warehouse.read("_drops")
     report.sheets = write_sheets(facility.held, sheets_of(facility, knowledge, drops, reads, resolved))
-    report.open_codes = open_codes(resolved.tables["held_rows"])
+    still_open = resolved.held.filter(pl.col("state") == "open")
+    report.open_codes = open_codes(with_questions(still_open, drops, reads))
     files = resolved.tables["files"].join(
         before, on=resolved.tables["files"].columns, how="anti", nulls_equal=True
     )
@@ -216,9 +218,9 @@ def _store_and_resolve(
     return resolved
 
 
-def open_codes(held_rows: pl.DataFrame) -> dict[str, int]:
-    """Code -> number of open held rows, most first."""
-    counts = held_rows.filter(pl.col("state") == "open").group_by("code").agg(n=pl.len())
+def open_codes(held: pl.DataFrame) -> dict[str, int]:
+    """Code -> number of questions among held rows that have `question`, most first."""
+    counts = held.group_by("code").agg(n=pl.col("question").n_unique())
     return dict(counts.sort("n", "code", descending=[True, False]).iter_rows())
 
 
@@ -249,19 +251,20 @@ def give_answers(facility: Facility, warehouse: Warehouse, paths: Iterable[Path]
 
 def held_with_context(warehouse: Warehouse) -> pl.DataFrame:
     """Open held rows with what an answer needs: file, line, code, field, seen (the written name too), device,
-    day, drop_no and path."""
+    day, drop_no and path, and with `question`, equal where one answer is for several lines."""
     drops = warehouse.read("_drops").with_columns(file=pl.col("file_id").str.slice(0, FILE_DIGITS))
-    rows = pl.concat(
-        [
-            warehouse.read(name).select("drop_no", "line", "written_name", day=pl.col("local").dt.date())
-            for name in READ_TABLES
-        ]
-    ).unique(["drop_no", "line"])
+    reads = {name: warehouse.read(name) for name in READ_TABLES}
+    days = [
+        read.select("drop_no", "line", "written_name", day=pl.col("local").dt.date())
+        for read in reads.values()
+    ]
+    rows = pl.concat(days).unique(["drop_no", "line"])
     held = warehouse.read("held_rows").filter(pl.col("state") == "open").rename({"file_id": "file"})
     principal = drops.filter(pl.col("state") != "repeated").select("file", "drop_no", "device", "path")
     joined = held.join(principal, on="file").join(rows, on=["drop_no", "line"], how="left")
     is_name = pl.col("field") == "athlete"
-    return joined.with_columns(seen=pl.when(is_name).then("written_name").otherwise("value"))
+    seen = joined.with_columns(seen=pl.when(is_name).then("written_name").otherwise("value"))
+    return with_questions(seen.sort("drop_no", "line", "code"), drops, reads)
 
 
 def answer(facility: Facility, warehouse: Warehouse, say: Say, paths: Iterable[Path]) -> IntakeReport:

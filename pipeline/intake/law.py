@@ -6,10 +6,12 @@ import polars as pl
 
 from pipeline.intake.drops import Batch
 from pipeline.intake.resolve import FILE_DIGITS, Resolved
+from pipeline.intake.traces import TRACES
 from pipeline.warehouse.store import Warehouse
+from schemas.core import Family
 from schemas.families import FAMILIES
 from schemas.internal import read_table
-from schemas.tables import TRIAL_TABLES
+from schemas.tables import SAMPLE_SETS, TRIAL_TABLES
 
 
 class LawOfRows(Exception):
@@ -48,6 +50,8 @@ def check_resolved(warehouse: Warehouse, resolved: Resolved) -> None:
     ).explode("line")
     _check_every_line(warehouse, drops, lines)
     _check_rows(warehouse, drops, lines, resolved)
+    for family in TRACES.values():
+        _check_runs(warehouse, drops, family)
 
 
 def _check_every_line(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame) -> None:
@@ -68,12 +72,12 @@ def _check_every_line(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataF
 
 
 def _check_rows(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame, resolved: Resolved) -> None:
-    stored = pl.concat(
-        [
-            warehouse.read(name).select("row_id", "file_id", "line")
-            for name in (*TRIAL_TABLES, "superseded_rows")
-        ]
-    ).unique()
+    # The lines of a trace stand in its set of samples; its run has the first of them only.
+    of_traces = [family.table for family in TRACES.values()]
+    rows = [warehouse.read(name) for name in TRIAL_TABLES if name not in of_traces]
+    rows.append(warehouse.read("superseded_rows").filter(~pl.col("source_table").is_in(of_traces)))
+    rows += [warehouse.read(name).rename({"sample_set_id": "row_id"}) for name in SAMPLE_SETS]
+    stored = pl.concat([frame.select("row_id", "file_id", "line") for frame in rows]).unique()
     by_line = stored.group_by("file_id", "line").agg(found=pl.len())
     files = drops.filter(pl.col("state") == "read").select("drop_no", file_id="file")
     with_rows = lines.filter(pl.col("fate").is_in(["loaded", "superseding"])).select("drop_no", "line")
@@ -88,6 +92,27 @@ def _check_rows(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame, 
     ).filter((pl.col("n") != pl.col("found")) | (pl.col("n") == 0))
     _refuse(
         warehouse, wrong.sort("drop_no", "line"), "the line has {} row(s) to keep, and {} are in the tables"
+    )
+
+
+def _check_runs(warehouse: Warehouse, drops: pl.DataFrame, family: Family) -> None:
+    """Every set of samples has its run, and every run, current or earlier, its samples."""
+    current = warehouse.read(family.table).select("row_id", "file_id", "line")
+    earlier = warehouse.read("superseded_rows").filter(pl.col("source_table") == family.table)
+    # A correction makes versions of a run that share its samples.
+    runs = pl.concat([current, earlier.select(current.columns)]).unique()
+    samples = warehouse.read(family.trace.table if family.trace else family.table)
+    sets = samples.group_by("sample_set_id").agg(pl.col("file_id").first(), pl.col("line").min())
+    at = ["file_id", "line"]
+    counted = runs.group_by(at).agg(n=pl.len())
+    found = sets.group_by(at).agg(found=pl.len())
+    files = drops.filter(pl.col("state") != "repeated").select("drop_no", file_id="file")
+    compared = counted.join(found, on=at, how="full", coalesce=True).join(files, on="file_id", how="left")
+    wrong = compared.with_columns(pl.col("n", "found").fill_null(0)).filter(pl.col("n") != pl.col("found"))
+    _refuse(
+        warehouse,
+        wrong.select("drop_no", "line", "n", "found").sort("drop_no", "line"),
+        "{} run(s) begin here, and {} set(s) of samples",
     )
 
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from pipeline.facility.problems import meant, nearest_known, shown
 from pipeline.facility.toml_lines import Path
 from pipeline.reading.times import check_format
-from pipeline.reading.units import UNITS, convertible
+from pipeline.reading.units import UNITS, holds
 from schemas.core import NUMERIC, Family, Field
 from schemas.families import FAMILIES
 from schemas.fields import FIELDS
@@ -104,6 +104,11 @@ def _required(layout: Layout, family: Family) -> Found:
         if column not in mapped and not _in_every_entry(layout, column):
             said = f"{family.name} needs {column}, and it is not mapped"
             yield ("columns", column), f"{said}; add [columns.{column}]"
+    # Where no value is needed by itself, such as a mean or a peak velocity, one of them is.
+    values = set(family.values)
+    if not values & mapped and not values & set(family.required):
+        said = f"{family.name} needs one of {', '.join(family.values)}, and none is mapped"
+        yield ("columns", family.values[0]), f"{said}; add [columns.{family.values[0]}] or another"
 
 
 def _slips(layout: Layout, family: Family) -> Iterator[str]:
@@ -127,6 +132,8 @@ def _column(source: ColumnSource, field: Field, family: Family) -> Found:
         yield (), f"give exactly one of {', '.join(SOURCES)}; {said}"
     if source.from_ == ():
         yield ("from",), "name at least one column of the export"
+    if source.preamble == ():
+        yield ("preamble",), "name the line above the header row that has it"
     if source.unpivot == ():
         yield ("unpivot",), "name at least one column of the export"
     if source.filename is not None:
@@ -168,7 +175,7 @@ def _units(source: ColumnSource, field: Field) -> Found:
     for path, unit in given:
         if unit not in UNITS:
             yield path, f"{unit!r} is no known unit; {nearest_known(unit, UNITS)}. Known: {' '.join(UNITS)}"
-        elif not any(convertible(unit, to) for to in (field.unit or "").split(" or ")):
+        elif not holds(field.unit or "", unit):
             yield path, f"{unit!r} cannot be turned into {field.unit}, the unit of {field.name}"
     if source.unit is not None and source.unit_from is not None:
         yield ("unit_from",), "give unit or unit_from, not both"

@@ -94,7 +94,7 @@ class ColumnSource(StrictConfig):
 
     from_: Annotated[Names, BeforeValidator(_one_or_more)] | None = Field(default=None, alias="from")
     value: Annotated[tuple[DatedConstant, ...], Field(strict=False), BeforeValidator(_dated)] | None = None
-    preamble: str | None = None
+    preamble: Annotated[Names, BeforeValidator(_one_or_more)] | None = None
     filename: str | None = None
     unpivot: Annotated[tuple[UnpivotEntry, ...], Field(strict=False)] | None = None
     unit: str | None = None

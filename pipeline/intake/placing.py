@@ -28,11 +28,16 @@ def fact_columns(family: Family) -> list[str]:
     return [f.name for f in family.columns if f.name not in key] + ["mark"]
 
 
+def _quanta(family: Family) -> list[str]:
+    """Columns with the last decimal place of measured values; samples have none."""
+    return [] if family.trace else [f"quantum_{name}" for name in family.values]
+
+
 def place(family: Family, rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
     """Fate, code, number and cause for each row (column `index`), in the order of `index`.
 
     Rows with the same `claim` stand or fall together: usually one row, but the whole line where a line of
-    an unnumbered export is one trial of several rows.
+    an unnumbered export is one trial of several rows, and all samples of a trace.
     """
     claims = _claims(family, rows)
     facts = claims.group_by("group").agg(
@@ -62,10 +67,13 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
 
 def _claims(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     """One row a claim, with `payload` (a text equal for equal sayings)."""
-    said = [*family.values, *(f"quantum_{v}" for v in family.values), *fact_columns(family)]
+    said = [*family.values, *_quanta(family), *fact_columns(family)]
     inner = [k for k in family.natural_key if k not in family.trial_key]
     texts = [pl.col(c).cast(pl.String).fill_null("\x00") for c in (*inner, *said)]
     saying = pl.concat_str(texts, separator="\x1f")
+    # A trace has thousands of sayings: their number and the sum of their hashes stand for them.
+    summed = pl.format("{}|{}", pl.len(), saying.hash(0).sum())
+    payload = summed if family.trace else saying.sort().str.join("\x1e")
     return rows.group_by("claim", maintain_order=True).agg(
         pl.col("group").first(),
         pl.col("counted").first(),
@@ -75,9 +83,9 @@ def _claims(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         pl.col("line_hash").first(),
         pl.col("seconds_known").first(),
         pl.col("time_known").first(),
-        pl.col("blocked").first(),
-        pl.col("dropped").first(),
-        saying.sort().str.join("\x1e").alias("payload"),
+        pl.col("blocked").any(),
+        pl.col("dropped").any(),
+        payload.alias("payload"),
     )
 
 
@@ -110,15 +118,17 @@ def _place_one_by_one(
     inner = [name for name in family.natural_key if name not in family.trial_key]
     said = {
         "values": list(family.values),
-        "quanta": [f"quantum_{name}" for name in family.values],
+        "quanta": _quanta(family),
         "facts": [*inner, *fact_columns(family)],
     }
-    # A claim of several rows says all that its rows say, in the order of the inner key.
+    # A claim of several rows says all that its rows say, in the order of the inner key, and a trace in the
+    # order of its samples.
+    order = family.trace.columns if family.trace else inner
     details = (
         rows.join(claims.select("claim"), on="claim", how="semi")
-        .sort("claim", *inner)
+        .sort("claim", *order, "index")
         .group_by("claim", maintain_order=True)
-        .agg(pl.struct(names).alias(part) for part, names in said.items())
+        .agg(pl.struct(names).alias(part) for part, names in said.items() if names)
     )
     made: list[Claim] = []
     ordered = claims.join(details, on="claim", how="left").sort("drop_no", "line", "claim")
@@ -139,13 +149,14 @@ def _place_one_by_one(
 
 def _claim(row: dict[str, Any], answers: Answers) -> Claim:
     def flat(part: str) -> tuple[Any, ...]:
-        return tuple(value for item in row[part] for value in item.values())
+        return tuple(value for item in row.get(part, ()) for value in item.values())
 
+    values = flat("values")
     return Claim(
         index=row["claim"],
         drop_no=row["drop_no"],
-        values=flat("values"),
-        quanta=flat("quanta"),
+        values=values,
+        quanta=flat("quanta") or (None,) * len(values),
         facts=flat("facts"),
         line_hash=row["line_hash"],
         to_the_second=row["seconds_known"],

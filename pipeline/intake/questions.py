@@ -9,6 +9,7 @@ from pipeline.intake import archive
 from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.resolve import Resolved
 from pipeline.intake.sheets import HELD_HEADER, NAMES_FILE, NAMES_HEADER, safe, sheet_name
+from pipeline.intake.traces import with_questions
 from pipeline.reading.lines import line_texts
 from pipeline.reading.split import UndecodableFile
 from pipeline.reading.workbook import UnreadableWorkbook, is_workbook, read_sheet, sheet_texts
@@ -28,6 +29,7 @@ def sheets_of(
     waiting = resolved.held.filter(pl.col("state") == "open").join(
         drops.select("drop_no", "file_id", "path", "layout", "device"), on="drop_no"
     )
+    waiting = with_questions(waiting, drops, read).unique("question", keep="first", maintain_order=True)
     sheets: Sheets = {}
     for part in waiting.sort("drop_no", "line", "code", "field").partition_by("drop_no", maintain_order=True):
         file_id, path, layout = part.select("file_id", "path", "layout").row(0)

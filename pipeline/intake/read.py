@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pandera.errors
 import polars as pl
@@ -29,6 +29,7 @@ from pipeline.intake.columns import (
 )
 from pipeline.intake.families import CHECKS
 from pipeline.intake.layouts import ColumnSource, Layout
+from pipeline.intake.traces import answers_for_runs
 from pipeline.reading.lines import read_table
 from pipeline.reading.split import UndecodableFile
 from pipeline.reading.table import Dialect, HeadLine, Table
@@ -139,22 +140,28 @@ def _table(export: Export, layout: Layout, header: HeadLine) -> Table:
     return read_table(export.data, dialect_of(layout), header.line, fields)
 
 
-def _constants(layout: Layout, preamble: list[HeadLine], name: str) -> dict[str, str] | WholeFile:
-    """Texts that hold for every row: undated values, and what stands above the header or in the name."""
-    found: dict[str, str] = {}
+def _constants(layout: Layout, preamble: list[HeadLine], name: str) -> dict[str, str | None] | WholeFile:
+    """Texts that hold for every row: undated values, and what stands above the header or in the name.
+
+    None where the place is there and empty, or has one of the layout's words for nothing.
+    """
+    found: dict[str, str | None] = {}
     for target, column in layout.columns.items():
         if column.preamble is not None:
-            text = preamble_value(preamble, column.preamble, layout.file.delimiter)
-            if text is None:
+            texts = [preamble_value(preamble, key, layout.file.delimiter) for key in column.preamble]
+            missing = [key for key, text in zip(column.preamble, texts, strict=True) if text is None]
+            if missing:
                 return WholeFile(
-                    "missing_preamble", f"No line above the header row begins with '{column.preamble}'."
+                    "missing_preamble", f"No line above the header row begins with '{missing[0]}'."
                 )
-            found[target] = text
+            words = [text for text in texts if text and text not in layout.file.null]
+            found[target] = " ".join(words) or None
         elif column.filename is not None:
             match = re.search(column.filename, name)
             if match is None:
                 return WholeFile("name_pattern", f"The name '{name}' does not fit {column.filename}")
-            found[target] = match.groupdict().get(target) or match.group(1)
+            text = match.groupdict().get(target) or match.group(1)
+            found[target] = None if text in layout.file.null else text
         elif column.value and not is_dated(column):
             found[target] = constant_text(column.value[0].is_)
     return found
@@ -174,6 +181,16 @@ def preamble_value(preamble: list[HeadLine], key: str, delimiter: str) -> str | 
 def _rows(source: Source, table: Table, header_line: int) -> Reading:
     layout, family = source.layout, source.family
     single = {t: c for t, c in layout.columns.items() if c.unpivot is None}
+    if family.trace is not None and source.overrides:
+        texts = table.cells.select(
+            "line",
+            *(
+                text_of(source, target, column).alias(target)
+                for target, column in single.items()
+                if target not in family.trace.columns and not is_dated(column)
+            ),
+        )
+        source = replace(source, overrides=answers_for_runs(texts, source.overrides))
     base = table.cells.select(
         "line",
         pl.concat_str(pl.all().exclude("line"), separator="\x1f")
@@ -305,6 +322,10 @@ def _typed(source: Source, spread: pl.DataFrame) -> Typed:
     rows, family_problems = CHECKS[family.name](rows)
     problems = [*problems, family_problems, _missing(rows, layout), _bad_marks(rows)]
     known = pl.concat([p.select("line", "field") for p in problems])
+    # A value without a known unit is not missing too.
+    of_units = {column.unit_from: target for target, column in layout.columns.items() if column.unit_from}
+    field = pl.col("field").replace_strict(of_units, default=None, return_dtype=pl.String)
+    known = pl.concat([known, known.with_columns(field.alias("field")).drop_nulls()])
     return Typed(rows, [*problems, *_invalid(family, layout, rows, known)])
 
 
@@ -312,7 +333,8 @@ def _where(column: ColumnSource) -> str:
     if column.from_:
         return "column " + " and ".join(f"'{name}'" for name in column.from_)
     if column.preamble is not None:
-        return f"the line '{column.preamble}' above the header row"
+        lines = " and ".join(f"'{key}'" for key in column.preamble)
+        return f"the line {lines} above the header row"
     return "the file's name" if column.filename is not None else "the layout's constant"
 
 

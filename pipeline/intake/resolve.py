@@ -18,6 +18,7 @@ from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.moments import impossible_times, set_times
 from pipeline.intake.people import identify
 from pipeline.intake.placing import place
+from pipeline.intake.traces import left_out_runs, samples_apart, with_questions
 from schemas.codes import CODES
 from schemas.core import Family
 from schemas.families import FAMILIES
@@ -31,9 +32,10 @@ FILE_DIGITS = 16
 class Resolved:
     """What is true now.
 
-    `tables`: the trial tables, superseded_rows, line_fates, files, held_rows and _session_slots. `held`: the
-    held rows with written names and candidates, for the sheets. `expected`: drop_no, line, n — how many rows
-    of the line must stand in the trial tables or among earlier versions (the law of rows).
+    `tables`: the trial tables, the sample sets, superseded_rows, line_fates, files, held_rows and
+    _session_slots. `held`: the held rows with written names and candidates, for the sheets. `expected`:
+    drop_no, line, n — how many rows of the line must stand in the trial tables, the sample sets or among
+    earlier versions (the law of rows).
     """
 
     tables: dict[str, pl.DataFrame]
@@ -64,18 +66,25 @@ def resolve(
     tables of `schemas.internal`. The result depends on nothing else: no clock, no order of runs.
     """
     drops = drops.with_columns(file=pl.col("file_id").str.slice(0, FILE_DIGITS))
-    read_held = with_state(problems.join(drops.select("drop_no", "file"), on="drop_no"), knowledge)
+    found = problems.join(drops.select("drop_no", "file"), on="drop_no")
+    read_held = with_state(found, left_out_lines(knowledge))
+    broken = problems.filter(pl.col("line").is_not_null()).select("drop_no", "line").unique()
     parts = {
-        family.table: _resolve_family(family, drops, reads[read_table(family).name], knowledge)
+        family.table: _resolve_family(family, drops, reads[read_table(family).name], broken, knowledge)
         for family in FAMILIES.values()
     }
     held = pl.concat([read_held, *(part.held for part in parts.values())])
+    held = _answered_together(with_questions(held, drops, reads))
     row_fates = pl.concat([part.fates for part in parts.values()])
     lines = every_line(drops, row_fates, held, skipped)
     fates = line_fates(drops, lines)
     released = [released_lines(drops, held, knowledge), *(part.released for part in parts.values())]
     shown = pl.concat([held, *released])
     tables = {table: part.tables.current for table, part in parts.items()}
+    for family in FAMILIES.values():
+        samples = parts[family.table].tables.samples
+        if family.trace is not None and samples is not None:
+            tables[family.trace.table] = samples
     tables["superseded_rows"] = pl.concat([part.tables.superseded for part in parts.values()])
     tables["_session_slots"] = (
         pl.concat([part.tables.slots for part in parts.values()]).unique().sort("session_id")
@@ -87,27 +96,45 @@ def resolve(
     return Resolved(tables, shown, versions.group_by("drop_no", "line").agg(n=pl.len()))
 
 
-def _resolve_family(family: Family, drops: pl.DataFrame, read: pl.DataFrame, knowledge: Knowledge) -> _Part:
+def _answered_together(held: pl.DataFrame) -> pl.DataFrame:
+    """Held rows in which what was left out on one line of a question is left out on all its lines."""
+    answered = (pl.col("state") == "answered").any().over("question")
+    state = pl.when(answered).then(pl.lit("answered")).otherwise("state")
+    return held.with_columns(state=state).drop("question")
+
+
+def _resolve_family(
+    family: Family, drops: pl.DataFrame, read: pl.DataFrame, broken: pl.DataFrame, knowledge: Knowledge
+) -> _Part:
+    """`broken`: drop_no, line of the lines that could not be read."""
     about = drops.select("drop_no", "file", "device", "method_version", "timezone", "received_at", "by_line")
     rows = read.join(about, on="drop_no", how="inner").sort("drop_no", "line", "seq").with_row_index("index")
     rows = set_times(rows, knowledge)
     rows, nameless = identify(rows, knowledge)
     waiting = pl.concat([nameless, impossible_times(rows, knowledge)], how="diagonal_relaxed")
-    rows = _keyed(family, _blocked(rows, waiting, knowledge))
-    placed = _settle(family, rows, knowledge)
+    rows, left_out = _keyed(family, rows), left_out_lines(knowledge)
+    apart: list[pl.DataFrame] = []
+    if family.trace is not None:
+        left_out = left_out_runs(rows, left_out)
+        apart = [samples_apart(rows, left_out)]
+        held_alone = rows.join(apart[0].filter("line_held"), on="index", how="semi")
+        broken = pl.concat([broken, held_alone.select("drop_no", "line")])
+    rows = _blocked(rows, waiting, left_out)
+    together = rows if not apart else rows.join(apart[0], on="index", how="anti", maintain_order="left")
+    placed = pl.concat([_settle(family, together, knowledge), *apart])
     waiting = pl.concat([waiting, _group_holds(family, rows, placed)], how="diagonal_relaxed")
-    held = with_state(waiting.join(about.select("drop_no", "file"), on="drop_no"), knowledge)
+    held = with_state(waiting.join(about.select("drop_no", "file"), on="drop_no"), left_out)
     rows = rows.join(placed, on="index", maintain_order="left")
     fates = rows.select("drop_no", "line", "fate", "line_held")
-    return _Part(family_tables(family, rows, knowledge), fates, held, released_names(rows, knowledge))
+    return _Part(family_tables(family, rows, broken, knowledge), fates, held, released_names(rows, knowledge))
 
 
-def _blocked(rows: pl.DataFrame, waiting: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+def _blocked(rows: pl.DataFrame, waiting: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
     """Mark rows of lines that wait (`blocked`), and of lines that a person left out (`dropped` too)."""
     lines = waiting.select("drop_no", "line").unique().with_columns(waits=pl.lit(True))
     return (
         rows.join(lines, on=["drop_no", "line"], how="left", maintain_order="left")
-        .join(left_out_lines(knowledge), on=["file", "line"], how="left", maintain_order="left")
+        .join(left_out.drop("of_row"), on=["file", "line"], how="left", maintain_order="left")
         .with_columns(dropped=pl.col("left_out").fill_null(False) | pl.col("name_dropped"))
         .with_columns(blocked=pl.col("waits").fill_null(False) | pl.col("dropped"))
         .drop("waits", "left_out")
@@ -147,9 +174,12 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         .then(pl.concat_str(pl.lit("count|"), "base"))
         .otherwise(pl.concat_str("base", number, separator="|#"))
     )
+    rows = rows.with_columns(group=group)
     line_claim = pl.concat_str("drop_no", "line", "trial_base", separator="|")
     claim = pl.when(whole_line).then(line_claim).otherwise(pl.col("index").cast(pl.String))
-    return rows.with_columns(group=group, claim=claim.rank("dense").cast(pl.UInt32))
+    if family.trace is not None:
+        claim = pl.concat_str("drop_no", "group", separator="|")
+    return rows.with_columns(claim=claim.rank("dense").cast(pl.UInt32))
 
 
 def _settle(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:

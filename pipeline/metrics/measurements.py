@@ -33,10 +33,17 @@ def family_modules() -> tuple[ModuleType, ...]:
 def flag_trials(trials: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     """The trial tables with `flags` completed: the operator's mark, and what a row and its run show.
 
-    `trials`: table name -> frame as declared in `schemas.tables`. Flagging twice changes nothing.
+    `trials`: table name -> frame as declared in `schemas.tables`, and the sample sets. Flagging twice
+    changes nothing.
     """
     modules = [module for module in family_modules() if module.TABLE in trials]
-    return {module.TABLE: module.flag(trials[module.TABLE]) for module in modules}
+    return {module.TABLE: module.flag(trials[module.TABLE], *_samples(module, trials)) for module in modules}
+
+
+def _samples(module: ModuleType, trials: Mapping[str, pl.DataFrame]) -> tuple[pl.DataFrame, ...]:
+    """The samples of a family with traces, as the one argument more that its functions take; else none."""
+    trace = FAMILIES[module.FAMILY].trace
+    return () if trace is None else (trials[trace.table],)
 
 
 def measure_all(
@@ -47,8 +54,9 @@ def measure_all(
 ) -> dict[str, pl.DataFrame]:
     """The tables `measurements`, `measurement_inputs`, `series` and `value_flags`, each sorted by its key.
 
-    `trials`: table name -> current rows. `sessions`: the table of that name. `devices`: device -> its
-    method; a device not named is its own method. Raises KeyError where a metric is not in `catalogue`.
+    `trials`: table name -> current rows, and the sample sets. `sessions`: the table of that name. `devices`:
+    device -> its method; a device not named is its own method. Raises KeyError where a metric is not in
+    `catalogue`.
     """
     masses = sessions.select(MASS_COLUMNS)
     flagged = flag_trials(trials)
@@ -57,7 +65,9 @@ def measure_all(
         _finish(values, catalogue[values["metric"][0]], devices)
         for module in family_modules()
         if module.TABLE in flagged
-        for values in module.measure(flagged[module.TABLE], masses).partition_by("metric")
+        for values in _measured(module, flagged[module.TABLE], masses, trials, catalogue).partition_by(
+            "metric"
+        )
     ]
     tables = {name: empty(TABLES[name]) for name in ("measurements", "measurement_inputs", "series")}
     if measured:
@@ -67,6 +77,24 @@ def measure_all(
         tables["series"] = as_table(values.unique("series_id"), "series")
         flags.append(long_flags(values, "measurements", "measurement_id"))
     return {**tables, "value_flags": pl.concat([empty(TABLES["value_flags"]), *flags]).sort(pl.all())}
+
+
+def _measured(
+    module: ModuleType,
+    flagged: pl.DataFrame,
+    masses: pl.DataFrame,
+    trials: Mapping[str, pl.DataFrame],
+    catalogue: Mapping[str, Metric],
+) -> pl.DataFrame:
+    """The values of one family; families with traces are given their samples too.
+
+    The family whose metrics a facility declares itself is given the catalogue: it says what they are.
+    """
+    if hasattr(module, "measure_declared"):
+        declared: pl.DataFrame = module.measure_declared(flagged, catalogue)
+        return declared
+    values: pl.DataFrame = module.measure(flagged, masses, *_samples(module, trials))
+    return values
 
 
 def long_flags(frame: pl.DataFrame, owner_table: str, id_column: str) -> pl.DataFrame:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import polars as pl
 
@@ -82,20 +82,48 @@ def values_of(
     value: pl.Expr,
     inputs: pl.Expr | None = None,
     flags: pl.Expr | None = None,
+    keep_empty: bool = False,
 ) -> pl.DataFrame:
     """One value a trial row, long: metric, the carried columns, value [metric's unit], keys, flags, inputs.
 
-    Rows without a value are left out. `inputs` is NULL where `row_id` alone feeds the value.
+    Rows without a value are left out, unless `keep_empty`, where their flags say why there is none.
+    `inputs` is NULL where `row_id` alone feeds the value.
     """
     keys = [key for key in SERIES_KEYS if key in trials.columns and key not in CARRIED]
-    return trials.select(
+    values = trials.select(
         pl.lit(metric).alias("metric"),
         *CARRIED,
         value.cast(pl.Float64).alias("value"),
         *keys,
         (pl.col("flags") if flags is None else flags).alias("flags"),
         (pl.lit(None) if inputs is None else inputs).cast(pl.List(INPUT)).alias("inputs"),
-    ).filter(pl.col("value").is_not_null())
+    )
+    return values if keep_empty else values.filter(pl.col("value").is_not_null())
+
+
+def by_occasion(rows: pl.DataFrame, keys: Sequence[str], **sums: pl.Expr) -> pl.DataFrame:
+    """One row an athlete's occasion, device and `keys`, with the carried columns and the aggregates `sums`.
+
+    It is no trial, so trial and trial_id are NULL, and `row_id` is no row: it tells the value from others
+    of its metric, and stays the same when rows are added. The rows behind a value are its `inputs`.
+    """
+    group = ["session_id", "athlete_id", "device", "method_version", *keys]
+    occasions = rows.sort("row_id").group_by(group, maintain_order=True)
+    made = occasions.agg(pl.col("local_date", "performed_at_utc").min(), **sums)
+    name = pl.concat_str([pl.col(part).fill_null("") for part in group], separator="\x1f")
+    return made.with_columns(
+        row_id=name, trial=pl.lit(None, rows.schema["trial"]), trial_id=pl.lit(None, pl.String)
+    )
+
+
+def codes_of(flags: pl.Expr) -> pl.Expr:
+    """Within a group: the codes of all its rows as one text, NULL where none has any."""
+    return join_codes(flags.drop_nulls().unique().sort().str.join(";"))
+
+
+def inputs_within(table: str, role: pl.Expr) -> pl.Expr:
+    """Within a group: its rows as the inputs of one value, with the role that each plays."""
+    return pl.struct(source_table=pl.lit(table), row_id=pl.col("row_id"), role=role)
 
 
 def as_table(frame: pl.DataFrame, name: str) -> pl.DataFrame:

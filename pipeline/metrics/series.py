@@ -9,7 +9,8 @@ import polars as pl
 from pipeline.ids import text_ids
 from schemas.catalogue import SERIES_KEYS, Metric
 
-SIDE_KEYS = ("side", "leg")
+SIDE_KEYS = ("side", "leg", "direction")
+_SIDE = "(left|right|both)$"  # of a neck's direction the last word: rotation_left
 UNKNOWN = "unknown"
 _NOTHING = pl.lit(None, dtype=pl.String)
 
@@ -25,15 +26,16 @@ def with_series(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
     given = set(used) & set(values.columns)
     keys = [(pl.col(key) if key in given else _NOTHING).alias(key) for key in SERIES_KEYS]
     known = [pl.col(key).fill_null(UNKNOWN) for key in used]
-    side = pl.coalesce(_NOTHING, *(key for key in SIDE_KEYS if key in used))
+    sides = [key for key in SIDE_KEYS if key in used]
+    side = pl.coalesce(_NOTHING, *(pl.col(key).str.extract(_SIDE) for key in sides))
     sided = side.is_in(["left", "right"])
     labelled = (
         values.with_columns(keys)
         .with_columns(known)
         .with_columns(
             label=_label(used),
-            body_side=pl.when(side.is_in(["left", "right", "both"])).then(side),
-            pair=pl.when(sided).then(_label([key for key in used if key not in SIDE_KEYS])),
+            body_side=side,
+            pair=pl.when(sided).then(_label(used, *(pl.col(key).str.replace(_SIDE, "") for key in sides))),
         )
     )
     return labelled.with_columns(
@@ -42,8 +44,12 @@ def with_series(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
     ).drop("pair")
 
 
-def _label(keys: Sequence[str]) -> pl.Expr:
-    """`key=value; key=value` in the order of `keys`; an empty text where there are none."""
+def _label(keys: Sequence[str], *instead: pl.Expr) -> pl.Expr:
+    """`key=value; key=value` in the order of `keys`; an empty text where there are none.
+
+    `instead`: expressions that take the place of the columns of their names.
+    """
     if not keys:
         return pl.lit("")
-    return pl.concat_str([pl.format(f"{key}={{}}", key) for key in keys], separator="; ")
+    values = {key: pl.col(key) for key in keys} | {value.meta.output_name(): value for value in instead}
+    return pl.concat_str([pl.format(f"{key}={{}}", value) for key, value in values.items()], separator="; ")

@@ -1,7 +1,8 @@
-"""Physics of a body in the air, and the one published regression that rests on it."""
+"""Physics of a body in the air and of hops, a published regression that rests on it, and loss of velocity."""
 
 from __future__ import annotations
 
+import math
 from typing import TypeVar
 
 import numpy as np
@@ -36,3 +37,21 @@ def jump_peak_power(height_m: Quantity, body_mass_kg: Quantity) -> Quantity:
     estimate is about 350 to 560 W, and it was not fitted on heights by flight time.
     """
     return 60.7 * 100 * height_m + 45.3 * body_mass_kg - 2055
+
+
+def hop_stiffness(body_mass_kg: Quantity, contact_time_s: Quantity, flight_time_s: Quantity) -> Quantity:
+    """Vertical stiffness of a hop as of a mass on a spring [N/m], from its times.
+
+    K = pi m (tf + tc) / (tc² ((tf + tc) / pi - tc / 4)); the force in contact is taken for half a sine.
+    `body_mass_kg` [kg], `contact_time_s` tc [s], `flight_time_s` tf [s], both above 0. The model does not
+    hold for drop jumps, nor where the heel touches the ground.
+    Dalleau 2004, Int J Sports Med (from memory); derived anew: it is peak force / lowest point,
+    Fmax = (pi / 2) m g (tf / tc + 1) and dy = Fmax tc² / (m pi²) - g tc² / 8, in which g falls out.
+    """
+    hop_s = flight_time_s + contact_time_s
+    return math.pi * body_mass_kg * hop_s / (contact_time_s**2 * (hop_s / math.pi - contact_time_s / 4))
+
+
+def velocity_loss(last_m_s: Quantity, fastest_m_s: Quantity) -> Quantity:
+    """Loss of velocity in a set [%]: 100 (1 - last / fastest); negative where the last was faster."""
+    return 100 * (1 - last_m_s / fastest_m_s)

@@ -6,75 +6,92 @@ from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
+from scipy.special import stdtrit
 
 from pipeline.analysis.norm_tables import MINIMUM
 from pipeline.analysis.norms import WINDOW_DAYS
 from pipeline.publish.files import put
-from pipeline.publish.flat import csv_writer
+from pipeline.publish.flat import inert
 from pipeline.publish.suppression import to_withhold
-from pipeline.publish.words import ages_in_words, group_in_words, in_shown_units, series_in_words
+from pipeline.publish.too_few import too_few
+from pipeline.publish.words import ages_in_words, group_in_words, in_shown_units, series_in_words, to_sort_by
 from pipeline.publish.workbook import DIRECTIONS, PERCENTILES, About, workbook_writer
 from schemas.catalogue import Metric
 
-_VALUES = ["mean", "sd", *(f"{p}{end}" for p in PERCENTILES for end in ("", "_low", "_high"))]
-_REMAINDER = (
-    f"Left out: together with the wider group it would show the values of fewer than {MINIMUM} athletes."
-)
+_VALUES = [
+    *("mean", "mean_low", "mean_high", "sd"),
+    *(f"{p}{end}" for p in PERCENTILES for end in ("", "_low", "_high")),
+]
+# A sheet: what is read side by side.
+_SHEET = ("sex", "age_band")
+_REMAINDER = f"left out: with the wider group it would show the values of fewer than {MINIMUM} athletes"
+# What a group of so many athletes or more is still too small for.
+_STEPS = {MINIMUM: "quartiles need 20", 20: "P10, P90 need 40", 40: "P5, P95 need 100", 100: None}
+# Families that say what a body is and not what it does: coaches look at them last.
+_LAST = ("skinfold_calipers", "body_measures")
 _CELL = ["week", "metric", "series_id", "population_id"]
 
 
 def publish_norms(
     folder: Path,
     frames: dict[str, pl.DataFrame],
+    births: pl.DataFrame,
     units: str,
     facility_name: str,
     catalogue: dict[str, Metric],
+    labels: dict[str, str],
 ) -> list[Path]:
-    """Write `norms.csv` and `norms.xlsx` of the latest week; returns them."""
+    """Write `norms.csv` and `norms.xlsx` of the latest week; returns them.
+
+    `births` has athlete_id and birth_date; `labels` says what a method is called.
+    """
     folder.mkdir(parents=True, exist_ok=True)
-    norms = coach_norms(frames, units, catalogue)
-    about = _about(frames, facility_name, units)
+    norms = coach_norms(frames, units, catalogue, labels)
+    about = _about(frames, births, facility_name, units, for_coaches(catalogue))
     scale = pl.lit(10.0).pow(pl.col("decimals"))
     shown = norms.with_columns((pl.col(_VALUES) * scale).round() / scale)
+    text = _fixed_decimals(inert(shown)).drop("decimals")
     return [
-        put(folder / "norms.csv", csv_writer(shown.drop("decimals"), byte_order_mark=True)),
-        put(folder / "norms.xlsx", workbook_writer(shown, about, catalogue)),
+        put(folder / "norms.csv", lambda path: text.write_csv(path, include_bom=True)),
+        put(folder / "norms.xlsx", workbook_writer(shown, about, for_coaches(catalogue))),
     ]
 
 
-def coach_norms(frames: dict[str, pl.DataFrame], units: str, catalogue: dict[str, Metric]) -> pl.DataFrame:
+def for_coaches(catalogue: dict[str, Metric]) -> dict[str, Metric]:
+    """The metrics that coaches are shown, in their order: by family as in the catalogue, the body last."""
+    families = list(dict.fromkeys(metric.family for metric in catalogue.values()))
+    ordered = [*(f for f in families if f not in _LAST), *_LAST]
+    shown = [metric for metric in catalogue.values() if metric.coach]
+    return {m.metric: m for m in sorted(shown, key=lambda metric: ordered.index(metric.family))}
+
+
+def coach_norms(
+    frames: dict[str, pl.DataFrame], units: str, catalogue: dict[str, Metric], labels: dict[str, str]
+) -> pl.DataFrame:
     """The latest week's norms in words: a row a group, test and series; numbers unrounded.
 
     Columns: week, norms_version, sex, ages, group, metric, test, better, how, unit, decimals,
-    n_athletes, mean, sd, p05 … p95, each with its 90 % interval (`p05_low`, `p05_high`, …), note. Values that
-    would show a small group by subtraction are left out, and the note says so.
+    n_athletes, mean with its 90 % interval (`mean_low`, `mean_high`), sd, p05 … p95, each with its 90 %
+    interval (`p05_low`, `p05_high`, …), note. Groups of fewer than 8 athletes and metrics that are not for
+    coaches have no row. Values that would show a small group by subtraction are left out, and the note says
+    so.
     """
-    norms = frames["norms"].filter(pl.col("week") == pl.col("week").max())
-    shown_series = frames["series"].join(norms, on="series_id", how="semi")
-    intervals = _intervals(frames["norm_percentiles"])
+    norms = frames["norms"].filter(pl.col("week") == pl.col("week").max(), pl.col("n_athletes") >= MINIMUM)
     rows = (
-        norms.join(intervals, on=["week", "population_id", "series_id"], how="left")
+        norms.join(_intervals(frames["norm_percentiles"]), on=_CELL[:1] + _CELL[2:], how="left")
         .join(_groups(frames["populations"]), on="population_id")
-        .join(_tests(catalogue), on="metric")
-        .join(series_in_words(shown_series), on="series_id")
+        .join(_tests(for_coaches(catalogue)), on="metric")
+        .with_columns(**_interval_of_mean())
     )
+    beside = rows.select(*_SHEET, "series_id").unique().join(frames["series"], on="series_id")
+    rows = rows.join(series_in_words(beside, _SHEET, labels), on=[*_SHEET, "series_id"])
     rows = in_shown_units(_suppressed(rows, frames["populations"]), _VALUES, units)
-    rows = rows.sort("sex", "age_band", "place", "how", "series_id", -pl.col("rung"), "group")
-    return rows.select(
-        "week",
-        "norms_version",
-        "sex",
-        "ages",
-        "group",
-        "metric",
-        "test",
-        "better",
-        "how",
-        "unit",
-        "decimals",
-        "n_athletes",
-        *_VALUES,
-        note="withheld",
+    of_test = ("place", to_sort_by(pl.col("how")), "series_id")
+    rows = rows.sort("sex", "youngest", *of_test, -pl.col("rung"), "group")
+    said = ("week", "norms_version", "sex", "ages", "group", "metric", "test", "better", "how", "unit")
+    # A ratio has the unit 1, which is no word.
+    return rows.select(*said, "decimals", "n_athletes", *_VALUES, "note").with_columns(
+        unit=pl.col("unit").replace("1", "")
     )
 
 
@@ -88,40 +105,82 @@ def _intervals(percentiles: pl.DataFrame) -> pl.DataFrame:
     return percentiles.group_by("week", "population_id", "series_id").agg(ends)
 
 
+def _interval_of_mean() -> dict[str, pl.Expr]:
+    """The 90 % interval of the mean of n athletes: mean ± t SD / √n, t of n - 1 degrees of freedom.
+
+    Student 1908, Biometrika 6:1-25; any statistics handbook. NULL where the mean or the SD is.
+    """
+    freedom = pl.col("n_athletes").cast(pl.Float64) - 1
+    t = freedom.map_batches(lambda n: pl.Series(stdtrit(n.to_numpy(), 0.95)), return_dtype=pl.Float64)
+    half = t * pl.col("sd") / (freedom + 1).sqrt()
+    return {"mean_low": pl.col("mean") - half, "mean_high": pl.col("mean") + half}
+
+
 def _groups(populations: pl.DataFrame) -> pl.DataFrame:
     narrower = group_in_words(("sport", "position", "competition_level"))
     group = pl.when(narrower == "").then(pl.lit("everyone")).otherwise(narrower)
-    return populations.select(
-        "population_id", "rung", "sex", "age_band", ages=ages_in_words(pl.col("age_band")), group=group
-    )
+    band = pl.col("age_band")
+    from_age = band.str.extract(r"^(\d+)").cast(pl.Int64)
+    youngest = pl.when(band.str.starts_with("<")).then(0).otherwise(from_age)
+    named = {"ages": ages_in_words(band), "youngest": youngest, "group": group}
+    return populations.select("population_id", "rung", *_SHEET, **named)
 
 
-def _tests(catalogue: dict[str, Metric]) -> pl.DataFrame:
-    """What is said of a metric, and its place in the catalogue."""
+def _tests(metrics: dict[str, Metric]) -> pl.DataFrame:
+    """What is said of a metric, and its place in their order."""
     rows = [
         (place, name, metric.label, DIRECTIONS[metric.better], metric.decimals)
-        for place, (name, metric) in enumerate(catalogue.items())
+        for place, (name, metric) in enumerate(metrics.items())
     ]
     return pl.DataFrame(rows, schema=["place", "metric", "test", "better", "decimals"], orient="row")
 
 
 def _suppressed(rows: pl.DataFrame, populations: pl.DataFrame) -> pl.DataFrame:
+    """The rows with `note`, and without the values that would show a few athletes."""
     shown = rows.filter(pl.col("mean").is_not_null()).select(*_CELL, "n_athletes")
     withheld = to_withhold(shown, populations).with_columns(hidden=True)
     hidden = pl.col("hidden").fill_null(False)
+    note = pl.lit(None, pl.String)
+    for enough, needs in _STEPS.items():
+        note = pl.when(pl.col("n_athletes") >= enough).then(pl.lit(needs, pl.String)).otherwise(note)
     return rows.join(withheld, on=_CELL, how="left").with_columns(
         pl.when(hidden.not_()).then(pl.col(_VALUES)).name.keep(),
-        withheld=pl.when(hidden).then(pl.lit(_REMAINDER)).otherwise("withheld"),
+        note=pl.when(hidden).then(pl.lit(_REMAINDER)).otherwise(note),
     )
 
 
-def _about(frames: dict[str, pl.DataFrame], facility_name: str, units: str) -> About:
-    """The week, its version, and how many athletes had a result in its window."""
+def _fixed_decimals(rows: pl.DataFrame) -> pl.DataFrame:
+    """The values as text with the decimals of their row, so that 34.0 is not written as 34."""
+    return rows.with_columns(_fixed(name, rows["decimals"].unique()) for name in _VALUES)
+
+
+def _fixed(column: str, decimals: pl.Series) -> pl.Expr:
+    text = pl.lit(None, pl.String)
+    for places in decimals:
+        written = pl.col(column).cast(pl.Decimal(38, places)).cast(pl.String)
+        text = pl.when(pl.col("decimals") == places).then(written).otherwise(text)
+    return text.alias(column)
+
+
+def _about(
+    frames: dict[str, pl.DataFrame],
+    births: pl.DataFrame,
+    facility_name: str,
+    units: str,
+    metrics: dict[str, Metric],
+) -> About:
+    """The week, its version, how many athletes had a result in its window, and which tests had too few."""
     norms = frames["norms"]
     if norms.is_empty():
-        return About(facility_name, units, None, None, 0)
+        return About(facility_name, units, None, None, 0, {})
     week, version = norms.sort("week").select("week", "norms_version").row(-1)
     last = week + timedelta(days=6)
     within = pl.col("local_date").is_between(last - timedelta(days=WINDOW_DAYS - 1), last)
-    athletes = frames["results"].filter(within)["athlete_id"].n_unique()
-    return About(facility_name, units, week, version, athletes)
+    results = frames["results"].filter(within)
+    in_norms = set(norms.filter(pl.col("week") == week, pl.col("n_athletes") >= MINIMUM)["metric"])
+    others = {name: metric.label for name, metric in metrics.items() if name not in in_norms}
+    people = frames["athletes"].select("athlete_id", "sex").join(births, on="athlete_id")
+    few = too_few(results, people, list(others), last)
+    return About(
+        facility_name, units, week, version, results["athlete_id"].n_unique(), {others[m]: n for m, n in few}
+    )

@@ -1,4 +1,4 @@
-"""The data dictionary: every published table, view and column, with type, unit and meaning."""
+"""The data dictionary: every published table, sample set, view and column, with type, unit and meaning."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pipeline.publish.views import views
 from schemas.catalogue import Metric
 from schemas.core import Field
 from schemas.ddl import SQL_TYPES
-from schemas.tables import columns_of
+from schemas.tables import SAMPLE_SETS, TABLES, columns_of
 
 _COLUMNS = ("table", "kind", "a_row_is", "column", "type", "unit", "meaning", "in_key")
 # A view's columns do not depend on the day.
@@ -21,11 +21,11 @@ _ANY_DAY = date(2000, 1, 1)
 def dictionary(catalogue: dict[str, Metric]) -> pl.DataFrame:
     """A row a column: table, kind, a_row_is, column, type, unit, meaning, in_key.
 
-    `kind` is table, restricted table or view.
+    `kind` is table, restricted table, sample set (Parquet files alone) or view.
     """
     rows = []
-    for table in published_tables():
-        kind = "restricted table" if table.restricted else "table"
+    for table in [*published_tables(), *(TABLES[name] for name in SAMPLE_SETS)]:
+        kind = "restricted table" if table.restricted else "sample set" if table.is_set else "table"
         rows += [
             (table.name, kind, table.row_is, *_of(name, field), name in table.key)
             for name, field in columns_of(table).items()

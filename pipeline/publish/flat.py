@@ -18,12 +18,17 @@ _FORMULA = r"^([=+\-@])"
 
 
 def publish_flat(
-    folder: Path, tables: list[Table], frames: dict[str, pl.DataFrame], title: str
+    folder: Path,
+    tables: list[Table],
+    frames: dict[str, pl.DataFrame],
+    title: str,
+    sets: dict[str, list[Path]],
 ) -> list[Path]:
     """Write `<table>.parquet`, `<table>.csv` and, last, `datapackage.json`; returns them.
 
-    Files of tables that are not published any more are removed. The descriptor has the SHA-256 of each
-    file, so that a reader in the middle of a change can tell.
+    `sets`: the files of each sample set below `folder`, which the descriptor names too. Files of tables that
+    are not published any more are removed. The descriptor has the SHA-256 of each file, so that a reader in
+    the middle of a change can tell.
     """
     folder.mkdir(parents=True, exist_ok=True)
     written: list[tuple[Table, Path]] = []
@@ -35,7 +40,7 @@ def publish_flat(
             if table.as_csv:
                 written.append((table, put(folder / f"{table.name}.csv", csv_writer(frame))))
     remove_others(folder, (".parquet", ".csv"), {path.name for _, path in written})
-    text = describe(written, title)
+    text = describe(folder, written, sets, title)
     package = put(folder / "datapackage.json", lambda path: _write_text(path, text))
     return [*(path for _, path in written), package]
 

@@ -14,6 +14,8 @@ from pipeline.publish.files import private_folder
 from pipeline.publish.flat import publish_flat
 from pipeline.publish.frames import in_order, published_tables
 from pipeline.publish.people import publish_people
+from pipeline.publish.restricted import split_restricted
+from pipeline.publish.sample_sets import publish_sample_sets
 from pipeline.publish.views import views
 from schemas.catalogue import Metric
 
@@ -36,25 +38,33 @@ def publish(
     units: str,
     facility_name: str,
     catalogue: dict[str, Metric],
+    sample_sets: dict[str, pl.DataFrame],
+    labels: dict[str, str],
 ) -> PublishReport:
     """Write all that people open below `folder`; equal frames give equal bytes (DuckDB: equal contents).
 
     `frames` has every published table of the schemas, the restricted ones too; `people` has athlete_id,
-    name and birth_date. `as_of` is the last day of the statistics, `valid_on` the day that staleness counts
-    from, `units` "metric" or "us" for what coaches are shown. Raises ValueError where a frame is not as
-    declared, before anything is written; OSError where the disk says no.
+    name and birth_date; `sample_sets` has the sets of traces, with the month of each sample. `as_of` is the
+    last day of the statistics, `valid_on` the day that staleness counts from, `units` "metric" or "us" for
+    what coaches are shown, `labels` what they call a method. Raises ValueError where
+    a frame is not as declared, before anything is written; OSError where the disk says no.
     """
     ready = in_order(frames)
     tables = published_tables()
-    restricted = [table for table in tables if table.restricted]
+    shown, apart = split_restricted(ready, people, catalogue)
+    restricted = [table for table in tables if table.restricted or table.name in apart]
     open_to_all = [table for table in tables if not table.restricted]
     title = f"{facility_name}: statistics as of {as_of.isoformat()}, people as of {valid_on.isoformat()}"
     folder.mkdir(parents=True, exist_ok=True)
+    sets = publish_sample_sets(folder / "tables", sample_sets)
     files = [
         *publish_people(folder / "people", people),
-        *publish_database(private_folder(folder / "restricted"), restricted, ready, private=True),
-        *publish_flat(folder / "tables", open_to_all, ready, title),
-        *publish_norms(folder / "coach", ready, units, facility_name, catalogue),
-        *publish_database(folder, open_to_all, ready, views(valid_on, catalogue)),
+        *publish_database(
+            private_folder(folder / "restricted"), restricted, {**ready, **apart}, private=True
+        ),
+        *publish_flat(folder / "tables", open_to_all, shown, title, sets),
+        *(path for paths in sets.values() for path in paths),
+        *publish_norms(folder / "coach", shown, people, units, facility_name, catalogue, labels),
+        *publish_database(folder, open_to_all, shown, views(valid_on, catalogue)),
     ]
     return PublishReport(files, {name: frame.height for name, frame in ready.items()})

@@ -8,13 +8,25 @@ from pipeline.metrics.series import UNKNOWN
 from pipeline.reading.units import UNITS
 from schemas.catalogue import SERIES_KEYS
 
-# Keys that are told only where a metric's series differ in them.
+# Keys that are told only where series differ in nothing else; the version after the method.
 _QUIET = ("method", "method_version")
+# How a key is said; one that is not here is said by its name.
 _PHRASES = {
     "course": "course {}",
     "from_distance": "from {}",
     "distance": "to {}",
     "test": "{}",
+    "lift": "{}",
+    "variant": "{}",
+    "implement": "with {}",
+    "implement_count": "{} at once",
+    "load": "at {}",
+    "accommodating": "with {}",
+    "site_set": "{}",
+    "site": "{}",
+    "direction": "{}",
+    "posture": "{}",
+    "lever_arm": "lever arm {}",
     "turn_angle": "turn of {}",
     "approach": "{} approach",
     "side": "{} side",
@@ -22,33 +34,51 @@ _PHRASES = {
     "hands": "hands {}",
     "drop_height": "from a box of {}",
     "added_load": "{} added",
+    "pull": "{}",
+    "resistance": "against {}",
+    "resistance_setting": "set to {}",
+    "sled_mass": "sled of {}",
     "start": "{} start",
     "start_offset": "{} behind the first gate",
     "timing": "{} timing",
     "surface": "on {}",
     "shoes": "in {}",
+    "measurer": "measured by {}",
+    "examiner": "tested by {}",
     "method": "by {}",
     "method_version": "version {}",
 }
 _OWN_WORDS = {
+    ("direction", "left"): "to the left",
+    ("direction", "right"): "to the right",
+    ("direction", "rotation_left"): "rotation to the left",
+    ("direction", "rotation_right"): "rotation to the right",
     ("leg", "both"): "both legs",
     ("hands", "hips"): "hands on hips",
     ("hands", "floor"): "hands on the floor",
     ("added_load", "0 kg"): "no added load",
+    ("start_offset", "0 m"): "from the first gate",
+    ("surface", "hall"): "in the hall",
+    ("surface", "track"): "on the track",
 }
-# A word that says that the key does not apply.
-_OMITTED = {"drop_height": "none"}
+# Words that say that a key does not apply, or what goes without saying.
+_OMITTED = {"drop_height": "none", "implement_count": "1", "accommodating": "none", "side": "both"}
 # What a customary reader is shown in place of the metric unit.
 _US = {"kg": "lb", "cm": "in"}
 
 
-def series_in_words(series: pl.DataFrame) -> pl.DataFrame:
-    """series_id and `how`: what a series is of, in words, from the rows of `series` that are to be shown.
+def series_in_words(series: pl.DataFrame, beside: tuple[str, ...], labels: dict[str, str]) -> pl.DataFrame:
+    """`beside`, series_id and `how`: what a series is of, in words, from the rows of `series` that are shown.
 
-    What is not known, and the method, is told only where the metric has series that differ in it.
+    `beside`: columns that are equal for the series that are read side by side, such as those of a sheet.
+    What is not known, and the method, is told only where another series beside it is equal but for that.
+    `labels`: what a method is called; one that is not there is called by its id. The metric's own name is
+    not said again.
     """
-    parts = [_phrase(key) for key in SERIES_KEYS]
-    return series.select("series_id", how=pl.concat_str(parts, separator=", ", ignore_nulls=True))
+    parts = [_phrase(key, beside, labels) for key in SERIES_KEYS]
+    how = pl.concat_str(parts, separator=", ", ignore_nulls=True)
+    span = how.str.replace("(from [^,]+), to ", "${1} to ")
+    return series.select(*beside, "series_id", how=span)
 
 
 def group_in_words(columns: tuple[str, ...]) -> pl.Expr:
@@ -82,15 +112,32 @@ def _factor(unit: str) -> float:
     return UNITS[unit].numerator / UNITS[unit].denominator
 
 
-def _phrase(key: str) -> pl.Expr:
+def to_sort_by(how: pl.Expr) -> pl.Expr:
+    """Words to sort by, in which 5 m comes before 10 m."""
+    padded = how.str.replace_all(r"(\d+)(\.\d+)?", "00000${1}${2}")
+    return padded.str.replace_all(r"\d*(\d{6})(\.\d+)?", "${1}${2}")
+
+
+def _phrase(key: str, beside: tuple[str, ...], labels: dict[str, str]) -> pl.Expr:
     value = pl.col(key)
-    phrase = pl.format(_PHRASES[key], value.str.replace_all("_", " "))
+    name = key.replace("_", " ")
+    said = value.replace(labels) if key == "method" else value
+    phrase = pl.format(_PHRASES.get(key, f"{name} {{}}"), said.str.replace_all("_", " "))
     for (of_key, word), own in _OWN_WORDS.items():
         if of_key == key:
             phrase = pl.when(value == word).then(pl.lit(own)).otherwise(phrase)
-    name = key.replace("_", " ")
     phrase = pl.when(value == UNKNOWN).then(pl.lit(f"{name} not known")).otherwise(phrase)
     quiet = pl.lit(True) if key in _QUIET else value == UNKNOWN
-    differs = value.n_unique().over("metric") > 1
-    applies = value.ne_missing(pl.lit(_OMITTED.get(key, ""))) & value.is_not_null()
-    return pl.when(applies & (quiet.not_() | differs)).then(phrase)
+    applies = value.is_not_null() & value.ne_missing(pl.lit(_OMITTED.get(key))) & (value != pl.col("metric"))
+    return pl.when(applies & (quiet.not_() | _alone_differs(key, beside))).then(phrase)
+
+
+def _alone_differs(key: str, beside: tuple[str, ...]) -> pl.Expr:
+    """Whether a series beside this one, of the same metric, differs in the key and in nothing else.
+
+    Not even the method counts as a difference, but for its own version.
+    """
+    heard = [other for other in SERIES_KEYS if other != key and other not in _QUIET]
+    if key == "method_version":
+        heard.append("method")
+    return pl.col(key).n_unique().over("metric", *beside, *heard) > 1

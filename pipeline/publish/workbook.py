@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -10,16 +11,17 @@ from typing import Any
 
 import polars as pl
 import xlsxwriter
-from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 from pipeline.analysis.norm_tables import PERCENTILE_NEEDS
 from pipeline.analysis.norms import WINDOW_DAYS
 from pipeline.publish.files import Writer
+from pipeline.publish.page import FIRST_ROW, Column, Styles, height, print_setup, table_head
+from pipeline.publish.too_few import COUNTED_FROM
 from schemas.catalogue import Metric
 
 PERCENTILES = tuple(f"p{p:02d}" for p in PERCENTILE_NEEDS)
-DIRECTIONS = {"higher": "higher is better", "lower": "lower is better", "context": ""}
+DIRECTIONS = {"higher": "higher", "lower": "lower", "context": ""}
 # Any fixed instant: equal norms give equal bytes.
 _CREATED = datetime(2000, 1, 1)
 _OPTIONS = {
@@ -28,64 +30,93 @@ _OPTIONS = {
     "strings_to_urls": False,
     "strings_to_numbers": False,
 }
-_PAPER = {"metric": 9, "us": 1}  # A4, Letter
-_STYLES: dict[str, dict[str, Any]] = {
-    "title": {"bold": True, "font_size": 14},
-    "text": {"text_wrap": True, "valign": "top"},
-    "head": {"bold": True, "text_wrap": True, "valign": "vcenter", "bottom": 1, "bg_color": "#E8EDF2"},
-    "value": {"text_wrap": True, "valign": "top", "align": "center"},
-}
+# A wider column would not be shrunk to the page by every program.
+_READ_ME_WIDTH = 75
+_NUMBERS = {"mean": "Mean", "sd": "SD", **{p: f"P{int(p[1:])}" for p in PERCENTILES}}
 _READING = (
-    "Each athlete counts once, with the middle of their own sessions, so that somebody who tests often does "
-    "not count more. Mean ± SD is over athletes; the SD includes measurement error.",
-    "A percentile says how many of the group are below: a quarter of the group is below P25, half below P50. "
-    "Percentiles are of the values as measured: where lower is better (times), P10 is a fast time.",
-    "The two numbers below a percentile are its 90 % interval: where it could well be in more athletes like "
-    "these. No numbers there: too few athletes to tell.",
-    "Under 8 athletes there are no values; from 8 mean, SD and median; from 20 also P25 and P75; from 40 "
-    "also P10 and P90; from 100 also P5 and P95. The last column says what was left out, and why.",
-    "Who is in here: athletes who test at this facility, healthy enough to do so. That is a convenience "
-    "sample, no picture of a whole sport or age.",
+    "Each row is a test, done in one way, in one group. Each athlete counts once, with the middle of their "
+    "own sessions, so that somebody who tests often does not count more. Mean and SD are over athletes; the "
+    "SD includes measurement error.",
+    "A percentile says how many of the group are below: a quarter of the group is below P25, half below P50, "
+    "the median. Percentiles are of the values as measured: where lower is better (times), P10 is a fast "
+    "time.",
+    "The small numbers beside a value are its 90 % interval: where the value could well be in more athletes "
+    "like these. Of the mean it is mean ± t × SD / √n (Student 1908), of a percentile it is from the ranks. "
+    "No interval: too few athletes to tell.",
+    "Fewer than 8 athletes have no row; from 8 there are mean, SD and median; from 20 also the quartiles P25 "
+    "and P75; from 40 also P10 and P90; from 100 also P5 and P95. The last column says what is next.",
+    "A group with the same athletes as the wider one has no row of its own. A group is left out where, "
+    "together with the wider one, it would show the values of fewer than 8 athletes; the line above the "
+    "table names it.",
+)
+_CARE = (
+    "No injury risk, no clearance, no ranking; maximal tests need preparation and supervision, more so for "
+    "youths and after injury; local rules and licensed people come first.",
+    "A norm describes a group. It is no target.",
+    "Who is in here: athletes who test at this facility, healthy enough to do so, with sex and birth date on "
+    "the roster. That is a convenience sample, no picture of a whole sport or age.",
     "Only values measured in the same way stand in one row. Electronic timing removes the operator's "
     "reaction, not set-up, trigger limb, wind, identity or selection of trials.",
-    "A norm describes a group. It is no target, says nothing about the risk of injury, and clears nobody.",
+    "The last sheet says of each test how it is worked out and what to keep in mind.",
 )
 
 
 @dataclass(frozen=True)
 class About:
-    """What the first sheet says; `week` and `norms_version` are None where there are no norms yet."""
+    """What the first sheet says; `week` and `norms_version` are None where there are no norms yet.
+
+    `too_few`: tests without a group that is large enough, with the athletes of the largest or None.
+    """
 
     facility_name: str
     units: str
     week: date | None
     norms_version: str | None
     athletes: int
+    too_few: Mapping[str, int | None]
+
+    @property
+    def footer(self) -> tuple[str, str]:
+        """What stands below each page beside its number."""
+        return self.facility_name, self.norms_version or ""
 
 
-def workbook_writer(norms: pl.DataFrame, about: About, catalogue: dict[str, Metric]) -> Writer:
-    """A writer of the workbook from the rows of `coach.coach_norms`."""
+def workbook_writer(norms: pl.DataFrame, about: About, metrics: dict[str, Metric]) -> Writer:
+    """A writer of the workbook from the rows of `coach.coach_norms`; `metrics` in the order of coaches."""
 
     def write(path: Path) -> None:
         with xlsxwriter.Workbook(path, _OPTIONS) as book:
             book.set_properties({"title": "Norms", "company": about.facility_name, "created": _CREATED})
-            styles = {name: book.add_format(style) for name, style in _STYLES.items()}
+            styles = Styles(book)
             _read_me(book.add_worksheet("Read me"), about, styles)
             for (sex, ages), rows in norms.group_by("sex", "ages", maintain_order=True):
                 sheet = book.add_worksheet(_sheet_name(f"{sex} {ages}"))
-                _norms_sheet(sheet, f"{sex}, {ages}", rows, about, styles)
+                _norms_sheet(sheet, f"{sex}, {ages}: week of {about.week}", rows, styles)
+                print_setup(sheet, about.footer, about.units, landscape=True)
             if not norms.is_empty():
-                _tests_sheet(book.add_worksheet("Tests"), norms, catalogue, about, styles)
+                sheet = book.add_worksheet("Tests")
+                _tests_sheet(sheet, norms, metrics, styles)
+                print_setup(sheet, about.footer, about.units, landscape=True)
 
     return write
 
 
-def _read_me(sheet: Worksheet, about: About, styles: dict[str, Format]) -> None:
-    lines = [f"Norms of {about.facility_name}", *_edition(about), *_READING]
-    sheet.set_column(0, 0, 95)
-    _print_setup(sheet, about, landscape=False)
-    for row, line in enumerate(lines):
-        sheet.write_string(row, 0, line, styles["title" if row == 0 else "text"])
+def _read_me(sheet: Worksheet, about: About, styles: Styles) -> None:
+    lines = [("title", f"Norms of {about.facility_name}"), *(("text", line) for line in _edition(about))]
+    for heading, texts in (
+        ("Before you use them", _CARE),
+        ("How to read them", _READING),
+        ("Not enough athletes yet", _too_few(about)),
+    ):
+        if texts:
+            lines += [("heading", f"\n{heading}"), *(("text", text) for text in texts)]
+    sheet.set_column(0, 0, _READ_ME_WIDTH)
+    print_setup(sheet, about.footer, about.units, landscape=False)
+    for row, (style, line) in enumerate(lines):
+        # Letters of the title are larger.
+        width = _READ_ME_WIDTH * 0.7 if style == "title" else _READ_ME_WIDTH
+        sheet.set_row(row, height([line], [width]) + (6 if style == "title" else 3))
+        sheet.write_string(row, 0, line, styles[style])
 
 
 def _edition(about: About) -> list[str]:
@@ -94,70 +125,93 @@ def _edition(about: About) -> list[str]:
     sunday = about.week + timedelta(days=6)
     return [
         f"Week of {about.week.isoformat()} to {sunday.isoformat()}, from the sessions of the "
-        f"{WINDOW_DAYS} days that end with it.",
-        f"Version {about.norms_version}. {about.athletes} athletes have a result in these days.",
+        f"{WINDOW_DAYS} days that end with it. {about.athletes} athletes have a result in these days. "
+        f"Version {about.norms_version}."
     ]
 
 
-def _norms_sheet(
-    sheet: Worksheet, title: str, rows: pl.DataFrame, about: About, styles: dict[str, Format]
-) -> None:
-    """A row a test, series and group; only the percentiles that some group is large enough for."""
-    used = [p for p in PERCENTILES if rows[p].is_not_null().any()]
-    heads = ["Test", "How", "Group", "Athletes", "Unit", "Mean ± SD"]
-    heads += [f"P{int(p[1:])}\n90 % interval" for p in used] + ["Left out"]
-    widths = [22, 30, 24, 9, 6, 13, *(13 for _ in used), 34]
-    _table_head(sheet, f"{title}: week of {about.week}", heads, widths, styles)
-    for row, norm in enumerate(rows.iter_rows(named=True), start=2):
-        left = [_test(norm), norm["how"], norm["group"], str(norm["n_athletes"]), norm["unit"], _mean(norm)]
-        cells = [*left, *(_percentile(norm, p) for p in used), norm["note"] or ""]
-        for column, text in enumerate(cells):
-            centred = 3 <= column < len(cells) - 1
-            sheet.write_string(row, column, text, styles["value" if centred else "text"])
-    sheet.ignore_errors({"number_stored_as_text": f"A3:Z{rows.height + 2}"})
-    sheet.freeze_panes(2, 1)
-    _print_setup(sheet, about, landscape=True)
+def _too_few(about: About) -> list[str]:
+    if not about.too_few:
+        return []
+    counted = "Most athletes of one sex and age who have done a test in the same way; 8 make a group."
+    few = f"fewer than {COUNTED_FROM}"
+    return [counted, *(f"{test} – {few if n is None else n}" for test, n in about.too_few.items())]
 
 
-def _tests_sheet(
-    sheet: Worksheet,
-    norms: pl.DataFrame,
-    catalogue: dict[str, Metric],
-    about: About,
-    styles: dict[str, Format],
+def _norms_sheet(sheet: Worksheet, title: str, rows: pl.DataFrame, styles: Styles) -> None:
+    """A row a test, series and group; only the columns that some row has something for."""
+    shown = rows.filter(pl.col("mean").is_not_null())
+    columns = _columns(shown)
+    table_head(sheet, title, _left_out(rows), columns, styles)
+    for row, norm in enumerate(shown.iter_rows(named=True), start=FIRST_ROW):
+        for place, column in enumerate(columns):
+            _write_cell(sheet, row, place, column, norm, styles)
+        wrapped = [column for column in columns if column.kind == "cell"]
+        sheet.set_row(row, height([norm[c.name] or "" for c in wrapped], [c.width for c in wrapped]))
+    sheet.autofilter(FIRST_ROW - 1, 0, FIRST_ROW - 1 + shown.height, len(columns) - 1)
+
+
+def _columns(shown: pl.DataFrame) -> list[Column]:
+    """What a row of norms is, and each number that some row has with its interval beside it."""
+    columns = [
+        Column("test", "Test", 23),
+        Column("how", "How", 40),
+        Column("group", "Group", 16),
+        Column("n_athletes", "Athletes", 10, "number"),
+        Column("unit", "Unit", 7, "centred"),
+        Column("better", "Better", 8, "centred"),
+    ]
+    for name, head in _NUMBERS.items():
+        if shown[name].is_not_null().any():
+            columns.append(Column(name, head, 8, "number"))
+        low = f"{name}_low"
+        if low in shown.columns and shown[low].is_not_null().any():
+            columns.append(Column(low, "90 % interval", 13, "interval"))
+    return [*columns, Column("note", "Not shown yet", 19)]
+
+
+def _write_cell(
+    sheet: Worksheet, row: int, place: int, column: Column, norm: dict[str, Any], styles: Styles
 ) -> None:
+    """A cell of a row of norms: a number as a number, an interval as a small text beside it."""
+    value = norm[column.name]
+    if column.kind == "interval":
+        value = _interval(value, norm[column.name.replace("_low", "_high")], norm["decimals"])
+    if column.kind != "number":
+        sheet.write_string(row, place, value or "", styles[column.kind])
+    elif value is None:
+        sheet.write_blank(row, place, None, styles["cell"])
+    else:
+        decimals = norm["decimals"] if column.name in _NUMBERS else 0
+        sheet.write_number(row, place, value, styles.number(decimals))
+
+
+def _left_out(rows: pl.DataFrame) -> str:
+    """Which groups are left out of how many rows, for the line above a table."""
+    hidden = rows.filter(pl.col("mean").is_null()).group_by("group", maintain_order=True).len().rows()
+    if not hidden:
+        return "How to read this: see the first sheet."
+    groups = "; ".join(f"{group} ({n} {'test' if n == 1 else 'tests'})" for group, n in hidden)
+    return f"How to read this: see the first sheet. Left out, being too much like the wider group: {groups}."
+
+
+def _tests_sheet(sheet: Worksheet, norms: pl.DataFrame, metrics: dict[str, Metric], styles: Styles) -> None:
     units = dict(norms.select("metric", "unit").iter_rows())
-    heads = ["Test", "Unit", "Direction", "Formula", "Keep in mind"]
-    _table_head(sheet, "The tests", heads, [28, 8, 18, 50, 60], styles)
-    tests = [metric for name, metric in catalogue.items() if name in units]
-    for row, metric in enumerate(tests, start=2):
+    columns = [
+        Column("label", "Test", 28),
+        Column("unit", "Unit", 8),
+        Column("better", "Better", 8),
+        Column("formula", "How it is worked out", 46),
+        Column("caution", "Keep in mind", 60),
+    ]
+    table_head(sheet, "The tests", _CARE[0], columns, styles)
+    tests = [metric for name, metric in metrics.items() if name in units]
+    for row, metric in enumerate(tests, start=FIRST_ROW):
         cells = [metric.label, units[metric.metric], DIRECTIONS[metric.better], metric.formula]
         cells.append(metric.caution)
-        for column, text in enumerate(cells):
-            sheet.write_string(row, column, text, styles["text"])
-    sheet.freeze_panes(2, 1)
-    _print_setup(sheet, about, landscape=True)
-
-
-def _table_head(
-    sheet: Worksheet, title: str, heads: list[str], widths: list[int], styles: dict[str, Format]
-) -> None:
-    sheet.write_string(0, 0, title, styles["title"])
-    for column, (head, width) in enumerate(zip(heads, widths, strict=True)):
-        sheet.set_column(column, column, width)
-        sheet.write_string(1, column, head, styles["head"])
-    sheet.repeat_rows(0, 1)
-
-
-def _print_setup(sheet: Worksheet, about: About, landscape: bool) -> None:
-    if landscape:
-        sheet.set_landscape()
-    sheet.set_paper(_PAPER[about.units])
-    sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
-    sheet.fit_to_pages(1, 0)
-    # An ampersand is a command in a footer, and a footer has 255 characters.
-    name = about.facility_name[:80].replace("&", "&&")
-    sheet.set_footer(f"&L{name}&C{about.norms_version or ''}&R&P / &N")
+        sheet.set_row(row, height(cells, [column.width for column in columns]))
+        for place, text in enumerate(cells):
+            sheet.write_string(row, place, text, styles["cell"])
 
 
 def _sheet_name(text: str) -> str:
@@ -165,25 +219,8 @@ def _sheet_name(text: str) -> str:
     return re.sub(r"[\[\]:*?/\\]", "-", text)[:31]
 
 
-def _test(norm: dict[str, Any]) -> str:
-    return f"{norm['test']} ({norm['better']})" if norm["better"] else str(norm["test"])
-
-
-def _mean(norm: dict[str, Any]) -> str:
-    if norm["mean"] is None:
-        return ""
-    spread = "" if norm["sd"] is None else f" ± {_number(norm['sd'], norm)}"
-    return _number(norm["mean"], norm) + spread
-
-
-def _percentile(norm: dict[str, Any], name: str) -> str:
-    if norm[name] is None:
-        return ""
-    low, high = norm[f"{name}_low"], norm[f"{name}_high"]
+def _interval(low: float | None, high: float | None, decimals: int) -> str:
     if low is None or high is None:
-        return _number(norm[name], norm)
-    return f"{_number(norm[name], norm)}\n{_number(low, norm)} to {_number(high, norm)}"
-
-
-def _number(value: float, norm: dict[str, Any]) -> str:
-    return f"{value:.{norm['decimals']}f}"
+        return ""
+    between = " to " if low < 0 else "–"
+    return f"{low:.{decimals}f}{between}{high:.{decimals}f}"

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from fractions import Fraction
 
 import polars as pl
 
 from pipeline.reading.table import WHITESPACE
-from pipeline.reading.units import UNITS, Unit
+from pipeline.reading.units import UNITS, conversion
 
 _SPACES = " \u00a0\u202f"  # space, no-break space, narrow no-break space: one thousands mark to a reader
 _LARGEST_WHOLE = 2**53  # beyond it doubles skip whole numbers
@@ -47,11 +48,14 @@ def parse_integer(expr: pl.Expr, decimal: str = ".", thousands: str = "") -> pl.
     return pl.when(is_whole).then(value).cast(pl.Int64)
 
 
-def parse_quantity(expr: pl.Expr, unit: str, decimal: str = ".", thousands: str = "") -> pl.Expr:
-    """Float64 of texts written in `unit`, in the base unit of its dimension (see `units`); null else.
+def parse_quantity(
+    expr: pl.Expr, unit: str, decimal: str = ".", thousands: str = "", to: str | None = None
+) -> pl.Expr:
+    """Float64 of texts written in `unit`, held in `to` (default: its dimension's base unit); null else.
 
     `clock` takes 6:42.3, 1:02:03.4 and 42.3 (parts after a colon have two digits, below 60). `ft_in` takes
-    5'11", 5' 11.5", 5 ft 11 in, 5-11 and 6' (inches below 12); a bare number is none. KeyError: unknown unit.
+    5'11", 5' 11.5", 5 ft 11 in, 5-11 and 6' (inches below 12); a bare number is none.
+    KeyError: unknown unit. ValueError: `to` is of another dimension.
     """
     known = UNITS[unit]
     if known.written == "clock":
@@ -60,7 +64,7 @@ def parse_quantity(expr: pl.Expr, unit: str, decimal: str = ".", thousands: str 
         value = _parse_feet_inches(expr, decimal)
     else:
         value = parse_number(expr, decimal, thousands)
-    return _scale(value, known)
+    return _scale(value, conversion(unit, to))
 
 
 def quantum(expr: pl.Expr, decimal: str = ".", thousands: str = "") -> pl.Expr:
@@ -89,14 +93,14 @@ def _number_pattern(decimal: str, thousands: str) -> str:
     return rf"^[+\-\u2212]?(?:{whole}(?:{mark}[0-9]*)?|{mark}[0-9]+)(?:[eE][+\-\u2212]?[0-9]+)?$"
 
 
-def _scale(value: pl.Expr, unit: Unit) -> pl.Expr:
-    """A value in the base unit, each of the two steps correctly rounded."""
-    if unit.numerator != 1:
-        value = value * float(unit.numerator)
-    if unit.denominator == 1:
+def _scale(value: pl.Expr, factor: Fraction) -> pl.Expr:
+    """A value times a factor, each of the two steps correctly rounded."""
+    if factor.numerator != 1:
+        value = value * float(factor.numerator)
+    if factor.denominator == 1:
         return value
     # A column of divisors: by a single number polars multiplies with its rounded reciprocal.
-    return value / pl.when(value.is_not_null()).then(float(unit.denominator))
+    return value / pl.when(value.is_not_null()).then(float(factor.denominator))
 
 
 def _parse_clock(expr: pl.Expr, decimal: str) -> pl.Expr:

@@ -32,6 +32,11 @@ class Unit:
     denominator: int = 1
     written: Literal["number", "clock", "ft_in"] = "number"
 
+    @property
+    def factor(self) -> Fraction:
+        """What a value is multiplied by to be in the dimension's base unit."""
+        return Fraction(self.numerator, self.denominator)
+
 
 def _unit(symbol: str, dimension: str, factor: Fraction | int = 1) -> Unit:
     fraction = Fraction(factor)
@@ -77,10 +82,42 @@ def dimension(unit: str) -> str:
     return UNITS[unit].dimension
 
 
-def convertible(unit: str, si_unit: str) -> bool:
-    """Whether values in `unit` can be held in `si_unit`, the base unit of its dimension (s, m, ...)."""
-    if unit not in UNITS or si_unit not in UNITS:
+def convertible(unit: str, to: str) -> bool:
+    """Whether values in `unit` can be held in `to`: of the same dimension, and written as a number."""
+    if unit not in UNITS or to not in UNITS:
         return False
-    base = UNITS[si_unit]
-    is_base = base.numerator == base.denominator == 1 and base.written == "number"
-    return is_base and UNITS[unit].dimension == base.dimension
+    return UNITS[to].written == "number" and UNITS[unit].dimension == UNITS[to].dimension
+
+
+def holds(field_unit: str, unit: str) -> bool:
+    """Whether a field can hold values written in `unit`: its unit is one, several (`kg or m`) or `any`."""
+    if field_unit == "any":
+        return unit in UNITS
+    return any(convertible(unit, to) for to in field_unit.split(" or "))
+
+
+def is_told_by_row(field_unit: str) -> bool:
+    """Whether each row has a unit of its own beside the value, because the field's is not one unit."""
+    return field_unit == "any" or " or " in field_unit
+
+
+def base_unit(of_dimension: str) -> str:
+    """The unit that values of a dimension are held in, such as m for length; KeyError where there is none."""
+    bases = {
+        unit.dimension: unit.symbol
+        for unit in UNITS.values()
+        if unit.written == "number" and unit.factor == 1
+    }
+    return bases[of_dimension]
+
+
+def conversion(unit: str, to: str | None = None) -> Fraction:
+    """What a value in `unit` is multiplied by to be in `to`, exactly; the base unit where `to` is None.
+
+    Raises KeyError for an unknown unit, ValueError for units of two dimensions.
+    """
+    if to is None:
+        return UNITS[unit].factor
+    if not convertible(unit, to):
+        raise ValueError(f"values in {unit} cannot be held in {to}")
+    return UNITS[unit].factor / UNITS[to].factor

@@ -67,7 +67,7 @@ def _write(book: Book, faults: list[Fault], out: Path, truth: Path) -> None:
 
 
 def build(seed: int, out: Path, truth: Path, roster: Roster | None = None) -> None:
-    """Writes the exports and their README below `out`, and the truth (three CSV files) into `truth`.
+    """Writes the exports and their README below `out`, and the truth (four CSV files) into `truth`.
 
     The same seed gives the same bytes; another seed gives other values in the same files and lines.
     """

@@ -10,7 +10,19 @@ from datetime import datetime
 import xlsxwriter
 
 from .people import Roster
-from .spec import Number, Quantity, Row, Spec, cell, quantities, quantity_of
+from .spec import (
+    NameAbove,
+    Number,
+    Preamble,
+    Quantity,
+    Row,
+    Spec,
+    StampAbove,
+    cell,
+    quantities,
+    quantity_of,
+    stamp_text,
+)
 from .units import to_text
 
 MADE_AT = datetime(2026, 1, 30, 12, 0, 0)
@@ -41,6 +53,7 @@ class Line:
     damaged: bool = False
     superseded: bool = False
     now: dict[str, str | int] = field(default_factory=dict)  # facts as a recorded correction leaves them
+    ended: bool = True  # the line end is there
 
 
 @dataclass
@@ -52,6 +65,7 @@ class Export:
     lines: list[Line]
     above: list[Quantity]
     facts: dict[str, str | int]  # from the preamble and the name
+    name: str = ""  # the written name, where it stands above the header
 
     def data(self) -> list[Line]:
         """Its data lines."""
@@ -67,21 +81,19 @@ def data_line(spec: Spec, row: Row, roster: Roster) -> Line:
 def line_key(spec: Spec, row: Row) -> Hashable:
     """What makes two lines of a device the same measurement."""
     named = tuple(sorted((key, str(value)) for key, value in row.facts.items() if key != "mark"))
-    return spec.device, row.athlete_id, spec.moment(row.at), named, row.values.get("distance_m")
+    place = row.values.get("distance_m"), row.values.get("time_s")
+    return spec.device, row.athlete_id, spec.moment(row.at), named, place
 
 
 def make_export(spec: Spec, drop: Drop, roster: Roster) -> Export:
     """The undamaged file of `drop`, all lines loaded."""
-    above, facts = [], {key: value for key, value in drop.above.items() if isinstance(value, str)}
+    facts: dict[str, str | int] = {key: value for key, value in drop.above.items() if isinstance(value, str)}
     lines = [Line("preamble", text=text) for text in spec.heading]
+    above: list[Quantity] = []
     for fact in spec.preamble:
-        value = drop.above[fact.target]
-        if isinstance(value, str):
-            text = fact.words[value] if fact.words else value
-        else:
-            above.append(quantity_of(fact, fact.unit, fact.decimals, value))
-            text = to_text(value, fact.unit, fact.decimals).replace(".", spec.decimal)
-        lines.append(Line("preamble", text=f"{fact.label}: {text}"))
+        text, number = _above(spec, fact, drop, roster)
+        above += [] if number is None else [number]
+        lines.append(Line("preamble", text=f"{fact.label}: {text}".rstrip()))
     if lines:
         lines.append(Line("preamble", text=""))
     lines.append(Line("header", [column.header for column in spec.columns]))
@@ -92,7 +104,33 @@ def make_export(spec: Spec, drop: Drop, roster: Roster) -> Export:
         lines.append(Line("trailer", [spec.trailer, str(len(drop.rows))], fate="skipped"))
     facts |= {one.target: one.value for one in spec.constants if isinstance(one.value, str) and not one.dated}
     facts |= {"method_version": spec.method_version} if spec.method_version else {}
-    return Export(f"{drop.device}/{drop.name}", spec, lines, above, dict(facts))
+    named = [fact.style for fact in spec.preamble if isinstance(fact, NameAbove)]
+    name = _name_above(spec, drop, named[0], roster) if named else ""
+    return Export(f"{drop.device}/{drop.name}", spec, lines, above, facts, name)
+
+
+def _name_above(spec: Spec, drop: Drop, style: str, roster: Roster) -> str:
+    """The athlete of a file that is one trial, as the device writes it."""
+    row = drop.rows[0]
+    return row.name or roster.written(row.athlete_id, spec.device, row.at.date(), style)
+
+
+def _above(
+    spec: Spec, fact: Preamble | NameAbove | StampAbove, drop: Drop, roster: Roster
+) -> tuple[str, Quantity | None]:
+    """The text of a line above the header, and its number: of the file, or of the one trial that it is."""
+    if isinstance(fact, NameAbove):
+        return _name_above(spec, drop, fact.style, roster), None
+    if isinstance(fact, StampAbove):
+        return stamp_text(fact.format, drop.rows[0].at), None
+    of_trial = {**drop.rows[0].values, **drop.rows[0].facts} if drop.rows else {}
+    value = {**of_trial, **drop.above}.get(fact.target)
+    if value is None:
+        return spec.null_word, None
+    if not isinstance(value, float):
+        return fact.words[str(value)] if fact.words else str(value), None
+    text = to_text(value, fact.unit, fact.decimals).replace(".", spec.decimal)
+    return text, quantity_of(fact, fact.unit, fact.decimals, value)
 
 
 def remade(export: Export, line: Line, roster: Roster, **changes: object) -> Line:
@@ -117,7 +155,7 @@ def _text_bytes(export: Export) -> bytes:
     mark = {"utf-16": b"\xff\xfe", "utf-8": b"\xef\xbb\xbf" if spec.bom else b""}.get(spec.encoding, b"")
     parts = [mark]
     for line in export.lines:
-        written = (line_text(spec, line) + spec.newline).encode(encoding)
+        written = (line_text(spec, line) + (spec.newline if line.ended else "")).encode(encoding)
         parts.append(written.replace(*line.swap, 1) if line.swap else written)
     return b"".join(parts)
 

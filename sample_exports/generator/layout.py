@@ -4,7 +4,20 @@ import re
 from datetime import date
 from typing import Any
 
-from .spec import Constant, Filler, Name, Number, Preamble, Spec, Stamp, Text, UnitOf, Wide
+from .spec import (
+    Constant,
+    Filler,
+    Name,
+    NameAbove,
+    Number,
+    Preamble,
+    Spec,
+    Stamp,
+    StampAbove,
+    Text,
+    UnitOf,
+    Wide,
+)
 
 UTF_8 = "utf-8"
 _BARE = re.compile(r"^[A-Za-z0-9_-]+$")
@@ -73,8 +86,11 @@ def _wide(entries: list[Wide]) -> dict[str, Any]:
 def _time(spec: Spec) -> dict[str, Any]:
     """The `performed_at` column."""
     headers = [column.header for column in spec.columns if isinstance(column, Stamp)]
+    labels = [fact.label for fact in spec.preamble if isinstance(fact, StampAbove)]
     zone = {"timezone": spec.timezone} if spec.timezone else {}
-    return {"from": headers[0] if len(headers) == 1 else headers, "format": spec.time_format(), **zone}
+    key, names = ("from", headers) if headers else ("preamble", labels)
+    source = {key: names[0] if len(names) == 1 else names} if names else {}
+    return {**source, "format": spec.time_format(), **zone}
 
 
 def _columns(spec: Spec) -> dict[str, Any]:
@@ -96,8 +112,13 @@ def _columns(spec: Spec) -> dict[str, Any]:
             wide.setdefault(column.target, []).append(column)
     found |= {target: _wide(entries) for target, entries in wide.items()}
     found |= {constant.target: _constant(constant) for constant in spec.constants}
-    found |= {fact.target: _preamble(fact) for fact in spec.preamble}
-    return found | {target: {"filename": pattern} for target, pattern in spec.filename}
+    found |= {fact.target: _preamble(fact) for fact in spec.preamble if isinstance(fact, Preamble)}
+    for fact in spec.preamble:
+        if isinstance(fact, NameAbove):
+            found["athlete"] = {"preamble": fact.label}
+    for target, pattern in spec.filename:
+        found[target] = {"filename": pattern, **found.get(target, {})}
+    return found
 
 
 def layout_of(spec: Spec) -> dict[str, Any]:

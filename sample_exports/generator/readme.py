@@ -18,7 +18,8 @@ Make them again (the same seed gives the same bytes; the truth goes outside the 
     python sample_exports/generate.py --seed {seed} --out sample_exports --truth some/folder
 
 `measurements.csv` of the truth has a row a number (before and after rounding, its step, its fate),
-`lines.csv` a row a physical line, `faults.csv` a row a planted fault.
+`lines.csv` a row a physical line, `runs.csv` a row a run with a trace and what it comes to without noise,
+`faults.csv` a row a planted fault.
 
 ## The devices
 """

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 from .people import Roster
-from .units import from_text, step, to_text
+from .units import from_text, held_in, step, to_text
 
 ZONE = ZoneInfo("Europe/Lisbon")
 
@@ -21,11 +21,12 @@ class Row:
     values: dict[str, float] = field(default_factory=dict)  # by column of the trial table [SI]
     many: dict[str, float] = field(default_factory=dict)  # of a wide line, by distance or quantity [SI]
     name: str = ""  # a written name that is not the athlete's own
+    results: dict[str, float] = field(default_factory=dict)  # of its whole trial, without noise, by metric
 
 
 @dataclass(frozen=True)
 class Quantity:
-    """A number of a line: as it was, and as the text of the export gives it exactly [SI]."""
+    """A number of a line: as it was, and as the export's text gives it exactly, in the warehouse's unit."""
 
     column: str
     true: float
@@ -61,20 +62,21 @@ class Text:
 
 @dataclass(frozen=True)
 class Number:
-    """A number with its unit; `by_quantity` gives unit and decimals where a column names the unit."""
+    """A number with its unit; `by_quantity` gives it by the fact `by`, where the export names it."""
 
     header: str
     target: str
     unit: str = ""
     decimals: int = 0
     by_quantity: dict[str, tuple[str, int]] | None = None
+    by: str = "quantity"
 
     def written_in(self, row: Row) -> tuple[str, int]:
         """Unit and decimals of this row's number."""
         return (
             (self.unit, self.decimals)
             if self.by_quantity is None
-            else self.by_quantity[str(row.facts["quantity"])]
+            else self.by_quantity[str(row.facts[self.by])]
         )
 
 
@@ -132,6 +134,22 @@ class Preamble:
     words: dict[str, str] | None = None
 
 
+@dataclass(frozen=True)
+class NameAbove:
+    """The athlete on a line above the header: the whole file is one trial."""
+
+    label: str
+    style: str = "plain"
+
+
+@dataclass(frozen=True)
+class StampAbove:
+    """The time, or a part of it, on a line above the header."""
+
+    label: str
+    format: str
+
+
 Column = Name | Stamp | Text | Number | UnitOf | Wide | Filler
 
 
@@ -155,8 +173,9 @@ class Spec:
     timezone: str = ""
     constants: tuple[Constant, ...] = ()
     heading: tuple[str, ...] = ()
-    preamble: tuple[Preamble, ...] = ()
+    preamble: tuple[Preamble | NameAbove | StampAbove, ...] = ()
     filename: tuple[tuple[str, str], ...] = ()
+    time_of_filename: str = ""  # the format of the time in the file's name
     comment: str = ""
     trailer: str = ""
     lines_of: Callable[[Row], list[Row]] | None = None  # where one row takes several lines
@@ -170,8 +189,10 @@ class Spec:
         raise KeyError(f"{self.layout} has no column for {target}")
 
     def time_format(self) -> str:
-        """The format of the joined time columns."""
-        return " ".join(column.format for column in self.columns if isinstance(column, Stamp))
+        """The format of the joined time columns, or of the lines above the header, or of the file's name."""
+        on_line = [column.format for column in self.columns if isinstance(column, Stamp)]
+        above = [fact.format for fact in self.preamble if isinstance(fact, StampAbove)]
+        return " ".join(on_line or above) or self.time_of_filename
 
     def has_time(self) -> bool:
         """Whether the export tells the time of day."""
@@ -200,8 +221,9 @@ def stamp_text(written: str, at: datetime) -> str:
 def quantity_of(column: Number | Wide | Preamble, unit: str, decimals: int, value: float) -> Quantity:
     """The truth of one written number."""
     facts: dict[str, str | float] = dict([column.adds]) if isinstance(column, Wide) else {}
-    exported = from_text(to_text(value, unit, decimals), unit)
-    return Quantity(column.target, value, exported, step(unit, decimals), facts)
+    held = held_in(column.target)
+    exported = from_text(to_text(value, unit, decimals), unit, held)
+    return Quantity(column.target, value / float(held), exported, step(unit, decimals, held), facts)
 
 
 def _measured(column: Number | Wide, row: Row) -> tuple[float | None, str, int]:

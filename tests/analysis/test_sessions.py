@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
-from pipeline.analysis.sessions import age_years, build_sessions, session_id, session_keys
+from pipeline.analysis.sessions import age_years, build_sessions, session_id, session_keys, shown_age
 from pipeline.ids import text_id
 from schemas.models import table_model
 from tests.metrics.trial_rows import DAY, jump, mass, trial_rows
@@ -210,10 +210,8 @@ def test_age_in_years(born: dt.date, on: dt.date, years: float) -> None:
 
 def test_nobody_has_an_age_before_birth() -> None:
     assert age(dt.date(2000, 6, 1), dt.date(2000, 5, 31)) is None
-    row = build({"jump_trials": trial_rows("jump_trials", jump())}, born=dt.date(2026, 2, 1))["sessions"].row(
-        0, named=True
-    )
-    assert (row["age_years"], row["age_days"]) == (None, None)
+    sessions = build({"jump_trials": trial_rows("jump_trials", jump())}, born=dt.date(2026, 2, 1))["sessions"]
+    assert sessions["age_years"].to_list() == [None]
 
 
 @settings(deadline=None)
@@ -231,3 +229,62 @@ def test_an_unknown_birth_date_gives_no_age() -> None:
     assert build({"jump_trials": trial_rows("jump_trials", jump())}, born=None)["sessions"][
         "age_years"
     ].to_list() == [None]
+
+
+@pytest.mark.parametrize(
+    ("born", "years"),
+    [
+        (dt.date(2000, 1, 15), 26.0),  # DAY is 5 January 2026: ten days before the middle of the month
+        (dt.date(2000, 1, 1), 26.0),
+        (dt.date(2000, 1, 31), 26.0),
+        (dt.date(2008, 6, 1), 17.6),
+        (dt.date(2008, 6, 30), 17.6),
+        (dt.date(2008, 2, 29), 17.9),
+    ],
+)
+def test_a_session_shows_an_age_to_a_tenth(born: dt.date, years: float) -> None:
+    sessions = build({"jump_trials": trial_rows("jump_trials", jump())}, born=born)["sessions"]
+    assert sessions["age_years"].to_list() == [years]
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.integers(1960, 2016), st.integers(1, 12))
+def test_no_number_of_sessions_gives_more_than_the_month_of_birth_away(year: int, month: int) -> None:
+    """Sessions on every day of two years show the same of all who were born in a month; and nearly the age."""
+    first = dt.date(year, month, 1)
+    births = pl.date_range(first, pl.lit(first).dt.month_end(), eager=True).alias("born")
+    days = pl.date_range(dt.date(2024, 1, 1), dt.date(2025, 12, 31), eager=True).alias("on")
+    both = pl.DataFrame(births).join(pl.DataFrame(days), how="cross")
+    ages = both.with_columns(
+        shown=shown_age(pl.col("born"), pl.col("on")), exact=age_years(pl.col("born"), pl.col("on"))
+    )
+    assert ages.group_by("on").agg(pl.col("shown").n_unique())["shown"].unique().to_list() == [1]
+    assert ages.select((pl.col("shown") - pl.col("exact")).abs().max()).item() < 0.1
+
+
+def jump_at(hour: int, known: bool, **fields: object) -> dict[str, object]:
+    return jump(
+        performed_at_utc=dt.datetime.combine(DAY, dt.time(hour)),
+        time_known=known,
+        local_time=dt.time(hour) if known else None,
+        **fields,
+    )
+
+
+@pytest.mark.parametrize(
+    ("times", "hour"),
+    [
+        ([(0, False)], None),
+        ([(0, False), (0, False)], None),
+        ([(0, False), (16, True), (14, True)], 14),
+        ([(9, True)], 9),
+    ],
+)
+def test_a_session_starts_with_its_first_trial_that_has_a_time(
+    times: list[tuple[int, bool]], hour: int | None
+) -> None:
+    """Where only the date is known, the start is not: midnight would be made up."""
+    rows = [jump_at(at, known, trial=n) for n, (at, known) in enumerate(times, 1)]
+    sessions = build({"jump_trials": trial_rows("jump_trials", *rows)})["sessions"]
+    start = None if hour is None else dt.datetime.combine(DAY, dt.time(hour))
+    assert sessions.select("started_at_utc", "local_date").rows() == [(start, DAY)]

@@ -89,7 +89,7 @@ def test_the_comparison_sees_a_wrong_a_missing_and_a_doubled_number(made_demo):
     warehouse = read_warehouse(made_demo.facility)
     numbers, fates = warehouse.numbers, warehouse.fates
     first = pl.int_range(pl.len()) == 0
-    wrong = numbers.with_columns(stored=pl.when(first).then(pl.col("stored") + 0.002).otherwise("stored"))
+    wrong = numbers.with_columns(stored=pl.when(first).then(pl.col("stored") + 100.0).otherwise("stored"))
     for changed in (wrong, numbers[1:], pl.concat([numbers, numbers[:1]])):
         assert wrong_numbers(made_demo.truth, replace(warehouse, numbers=changed)).height > 0
     assert wrong_fates(made_demo.truth, replace(warehouse, fates=fates[1:])).height == 1

@@ -8,12 +8,15 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from schemas.core import Family
 from schemas.families import FAMILIES
 
 # Facts that the truth gives as words or whole numbers; a stored row has the same word.
 FACTS = (
     "athlete_id", "device", "test", "trial", "hop", "leg", "hands", "mark", "side", "start", "surface",
     "timing", "course", "approach", "quantity", "reading", "method_version",
+    "lift", "variant", "implement", "accommodating", "intent", "set", "rep",
+    "site", "measurer", "direction", "posture", "examiner", "pull", "resistance_setting",
 )  # fmt: skip
 ROOM = 1e-9
 
@@ -48,11 +51,19 @@ def read_warehouse(facility: Path) -> Warehouse:
             "SELECT path AS file, file_id[:16] AS file_id FROM _drops WHERE state <> 'repeated'"
         ).pl()
         trials = {
-            family.name: connection.sql(f"SELECT * FROM {family.table}").pl().join(drops, on="file_id")
+            family.name: connection.sql(_rows(family)).pl().join(drops, on="file_id")
             for family in FAMILIES.values()
         }
     numbers = pl.concat([_numbers(name, rows) for name, rows in trials.items()], how="diagonal")
     return Warehouse(fates, numbers, held)
+
+
+def _rows(family: Family) -> str:
+    """The query of a family's trial rows; of traces, a row a sample with what is told of its run."""
+    if family.trace is None:
+        return f"SELECT * FROM {family.table}"
+    return f"""SELECT r.* EXCLUDE (file_id, line), s.* EXCLUDE (sample_set_id)
+               FROM {family.table} AS r JOIN {family.trace.table} AS s USING (sample_set_id)"""
 
 
 def _numbers(family: str, rows: pl.DataFrame) -> pl.DataFrame:

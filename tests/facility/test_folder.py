@@ -12,6 +12,7 @@ import pytest
 from pipeline.facility.folder import check_facility, load_facility
 from pipeline.facility.init import init_facility
 from pipeline.facility.problems import ConfigError
+from schemas.families import FAMILIES
 
 LAYOUT = """\
 layout = "hall"
@@ -93,7 +94,7 @@ def test_a_right_facility_is_read_whole(tmp_path: Path) -> None:
     ]
     assert facility.records.equipment.drop("line").rows() == [("bar", "long bar", 20.1, 2)]
     assert facility.records.series_joins["joined_to"].to_list() == ["test=squat_jump; method=b"]
-    assert facility.overrides["jump_height"].soft == (10, 75)
+    assert facility.metrics.overrides["jump_height"].soft == (10, 75)
     assert list(facility.layouts) == ["hall"] and facility.faulty_layouts == {}
     assert facility.warehouse_file == folder / "warehouse" / "yardmark.duckdb"
 
@@ -129,7 +130,7 @@ def test_every_mistake_of_every_file_at_once(tmp_path: Path) -> None:
         athlete_periods_csv="athlete_id,from,until,squad,status\na9,2025-02-01,2025-01-31,,fulll\n",
         aliases_csv="alias,athlete_id,device\n,a1,gates-9\n",
         events_csv="athlete_id,kind,from\na1,blok,\n",
-        corrections_csv="line,action,field,value\n3,strik,,\n,relabel,tset,\n",
+        corrections_csv="line,action,field,value\n3,strik,,\n,relabel,tesst,\n",
         metrics_toml="[jump_hight]\nsoft = [1, 2]\n"
         "[jump_height]\nsoft = [9, 5]\n[sprint_time]\nhard = [1]\nlow = 2\n",
         hall_toml=LAYOUT.replace("device", "devise"),
@@ -305,10 +306,10 @@ def test_the_template_uncommented_is_right_too(tmp_path: Path) -> None:
         path.write_text(text.replace("C:/yardmark-state", "state"), encoding="utf-8")
     assert check_facility(tmp_path) == []
     facility = load_facility(tmp_path)
-    assert (
-        list(facility.settings.devices) == ["gates-1"]
-        and len(facility.settings.devices["gates-1"].clock) == 1
-    )
+    sheets = {f"sheet-{family}" for family in FAMILIES}
+    assert set(facility.settings.devices) - sheets == {"gates-1"}
+    assert len(facility.settings.devices["gates-1"].clock) == 1
     assert facility.settings.labels.position == {"stroke": "Stroke seat"}
     assert facility.warehouse_file == tmp_path / "state" / "warehouse" / "yardmark.duckdb"
-    assert facility.overrides["jump_height"].typical_error_session == 5.0
+    assert facility.metrics.overrides["jump_height"].typical_error_session == 5.0
+    assert facility.tests == {"broad_jump": "cm", "back_squat_max": "kg"}

@@ -199,3 +199,25 @@ def test_without_readable_settings_the_device_is_not_looked_up(tmp_path: Path) -
     path.write_text(EXAMPLE.replace("gates-1", "other"), encoding="utf-8")
     layout, problems = read_layout(path, None)
     assert problems == [] and layout is not None and layout.device == "other"
+
+
+def test_of_several_values_one_must_be_mapped(tmp_path: Path) -> None:
+    text = BODY.replace("body_measures", "bar_speed").replace("scales", "racks")
+    text += '[columns.lift]\nvalue = "squat"\n[columns.load_kg]\nfrom = "Load"\nunit = "lb"\n'
+    _, problems = read(tmp_path, text, "racks")
+    assert [p.key for p in problems if "needs one of" in p.message] == ["columns.mean_velocity_m_s"]
+    text += '[columns.peak_velocity_m_s]\nfrom = "Peak"\nunit = "km/h"\n'
+    _, problems = read(tmp_path, text, "racks")
+    assert not any("needs one of" in p.message for p in problems)
+
+
+@pytest.mark.parametrize("unit", ["ft_in", "clock", "kgf", "lb", "%", "N.m"])
+def test_other_tests_take_every_unit(tmp_path: Path, unit: str) -> None:
+    text = BODY.replace("body_measures", "other_tests").replace('device = "scales-1"', 'device = "notes"')
+    text += f'[columns.test]\nvalue = "some_test"\n[columns.value]\nfrom = "R"\nunit = "{unit}"\n'
+    path = tmp_path / "scales.toml"
+    path.write_text(text, encoding="utf-8")
+    layout, problems = read_layout(path, None)
+    assert problems == [] and layout is not None
+    path.write_text(text.replace(f'unit = "{unit}"', 'unit = "stone"'), encoding="utf-8")
+    assert [p.key for p in read_layout(path, None)[1]] == ["columns.value.unit"]

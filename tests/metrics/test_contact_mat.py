@@ -40,7 +40,7 @@ def test_each_test_has_its_own_metrics() -> None:
     frame = values(
         jump(test="squat_jump"),
         jump(test="drop_jump", contact_time_s=0.2, drop_height_m=0.3),
-        jump(test="repeated_hops", hop=1, contact_time_s=0.15),
+        jump(test="repeated_hops", contact_time_s=0.15),
         jump(test="push_up_flight", flight_time_s=0.3),
     )
     found = frame.group_by("test").agg(pl.col("metric").sort()).sort("test")
@@ -105,3 +105,90 @@ def test_marks_are_codes() -> None:
     )
     assert flagged["flags"].to_list() == ["warm_up", "failed;time_ambiguous", None]
     assert flag(flagged).equals(flagged)
+
+
+def hops(*times: tuple[float, float], name: str = "hops", **fields: object) -> list[dict[str, object]]:
+    """A series of hops of (flight, contact) [s]."""
+    return [
+        jump(
+            test="repeated_hops",
+            trial_id=name,
+            row_id=f"{name}-{hop}",
+            hop=hop,
+            flight_time_s=flight,
+            contact_time_s=contact,
+            **fields,
+        )
+        for hop, (flight, contact) in enumerate(times, 1)
+    ]
+
+
+def roles(row: dict[str, Any]) -> dict[str, int]:
+    """How many rows behind a value play each role."""
+    return {
+        role: sum(part["role"] == role for part in row["inputs"])
+        for role in {p["role"] for p in row["inputs"]}
+    }
+
+
+def test_reactive_strength_of_hops_is_the_mean_of_the_best_five_of_ten() -> None:
+    # Ten hops, the first set aside, contacts up to 0.25 s, mean of the best five (Harper 2011, Comyns 2019,
+    # from memory). Index g t² / 8 / tc; here the best five are those with the shortest contact.
+    contacts = [0.15, 0.20, 0.21, 0.26, 0.19, 0.18, 0.22, 0.23, 0.17, 0.24]
+    row = only(values(*hops(*((0.5, contact) for contact in contacts))), "reactive_strength_index")
+    height = 9.80665 * 0.25 / 8
+    best = [0.17, 0.18, 0.19, 0.20, 0.21]
+    assert row["value"] == pytest.approx(sum(height / contact for contact in best) / 5)
+    assert row["flags"] is None
+    # What was tried, what was valid: 8 of 10.
+    assert roles(row) == {"first_hop": 1, "invalid_hop": 1, "valid_hop": 3, "best_hop": 5}
+
+
+def test_reactive_strength_of_hops_needs_ten_tried() -> None:
+    for tried, code in ((9, "hops_not_ten"), (10, None), (11, "hops_not_ten")):
+        row = only(values(*hops(*[(0.5, 0.2)] * tried)), "reactive_strength_index")
+        assert (row["value"] is None, row["flags"]) == (code is not None, code)
+
+
+def test_too_few_valid_hops_give_no_value_and_say_so() -> None:
+    times = [(0.5, 0.2)] * 5 + [(0.5, 0.3)] * 5
+    row = only(values(*hops(*times)), "reactive_strength_index")
+    assert (row["value"], row["flags"]) == (None, "few_hops")
+    assert roles(row) == {"first_hop": 1, "best_hop": 4, "invalid_hop": 5}
+
+
+def test_hop_stiffness_is_the_mean_of_the_hops_after_the_first() -> None:
+    # Dalleau 2004 worked for 75 kg, 0.180 s, 0.500 s: 28.8427 kN/m each; a stiffer first hop is set aside.
+    times = [(0.5, 0.12)] + [(0.5, 0.18)] * 5
+    row = only(values(*hops(*times), kg=75.0), "hop_stiffness")
+    assert row["value"] == pytest.approx(28.8427, abs=5e-5)
+    assert roles(row) == {"first_hop": 1, "valid_hop": 5, "body_mass": 1}
+
+
+def test_hops_that_do_not_count_are_no_part_of_the_stiffness() -> None:
+    series = hops(*[(0.5, 0.18)] * 7)
+    series[3]["mark"] = "failed"
+    row = only(values(*series, kg=75.0), "hop_stiffness")
+    assert row["value"] == pytest.approx(28.8427, abs=5e-5)
+    assert (row["flags"], roles(row)["valid_hop"]) == (None, 5)
+    series[4]["mark"] = "failed"
+    row = only(values(*series, kg=75.0, provisional=True), "hop_stiffness")
+    assert (row["value"], row["flags"]) == (None, "few_hops;mass_provisional")
+
+
+def test_no_stiffness_without_mass_with_a_load_or_of_drop_jumps() -> None:
+    series = hops(*[(0.5, 0.18)] * 10)
+    drop = jump(test="drop_jump", contact_time_s=0.18, drop_height_m=0.3, hop=1)
+    for rows, kg in (
+        (series, None),
+        (hops(*[(0.5, 0.18)] * 10, added_load_kg=10.0), 75.0),
+        ([drop], 75.0),
+    ):
+        assert "hop_stiffness" not in set(values(*rows, kg=kg)["metric"])
+
+
+def test_the_order_of_hops_in_the_file_does_not_matter() -> None:
+    series = hops(*[(0.4 + hop / 100, 0.18 + hop / 200) for hop in range(10)])
+    for metric in ("hop_stiffness", "reactive_strength_index"):
+        first, second = (only(values(*rows, kg=70.0), metric)["value"] for rows in (series, series[::-1]))
+        assert first == second

@@ -8,11 +8,11 @@ from polars.testing import assert_frame_equal
 
 from pipeline.ids import text_id
 from pipeline.metrics.measurements import family_modules, flag_trials, measure_all
-from schemas.catalogue import CATALOGUE, Limits, Metric
+from schemas.catalogue import CATALOGUE, FedBy, Limits, Metric
 from schemas.families import FAMILIES
 from schemas.models import empty, table_model
 from schemas.tables import TABLES
-from tests.metrics.trial_rows import jump, mass, run, sessions_of, trial_rows
+from tests.metrics.trial_rows import jump, lift, mass, run, sessions_of, trace, trial_rows
 
 EVERYTHING = {
     "jump_trials": trial_rows(
@@ -31,6 +31,46 @@ EVERYTHING = {
         *run((10, 2.4), name="turn", test="change_of_direction", side="left", turn_angle_deg=180.0),
     ),
     "body_readings": trial_rows("body_readings", mass(80.0)),
+    "resisted_runs": trial_rows(
+        "resisted_runs",
+        {"sample_set_id": "run", "pull": "resisted", "trial": 1, "resistance_n": 60.0},
+        {"sample_set_id": "short", "pull": "resisted", "trial": 2, "resistance_n": 60.0},
+    ),
+    "resisted_samples": pl.concat([trace(3.0), trace(0.5, name="short")]),
+    "bar_reps": trial_rows(
+        "bar_reps", *(lift(rep=rep, propulsive_velocity_m_s=0.8 + rep / 100) for rep in (1, 2, 3, 4))
+    ),
+    "other_trials": trial_rows(
+        "other_trials", {"test": "squat_max", "trial": 1, "value": 140.0, "unit": "kg"}
+    ),
+    "skinfold_readings": trial_rows(
+        "skinfold_readings",
+        *(
+            {"site": site, "reading": reading, "thickness_mm": 9.0 + reading / 5, "measurer": "M1"}
+            for site in ("triceps", "suprailiac", "thigh")
+            for reading in (1, 2)
+        ),
+    ),
+    "neck_trials": trial_rows(
+        "neck_trials",
+        *(
+            {
+                "direction": direction,
+                "trial": 1,
+                "peak_force_n": 150.0,
+                "lever_arm_m": 0.1,
+                "posture": "seated",
+            }
+            for direction in ("flexion", "extension", "left", "right", "rotation_left")
+        ),
+    ),
+}
+
+DECLARED = {
+    **CATALOGUE,
+    "one_rep_max": CATALOGUE["one_rep_max"].model_copy(
+        update={"fed_by": (FedBy(test="squat_max", lift="back_squat"),)}
+    ),
 }
 
 
@@ -61,7 +101,7 @@ def test_a_module_for_each_family_that_has_metrics() -> None:
 
 
 def test_the_tables_are_as_declared_and_every_metric_is_made() -> None:
-    tables = measured(EVERYTHING)
+    tables = measured(EVERYTHING, DECLARED)
     for name, frame in tables.items():
         table_model(name).validate(frame, lazy=True)
     assert set(tables["measurements"]["metric"]) == set(CATALOGUE) - {"stature"}
@@ -230,5 +270,5 @@ def test_long_flags_say_what_the_flags_columns_say() -> None:
 
 def test_flagging_twice_changes_nothing() -> None:
     once = flag_trials(EVERYTHING)
-    for name, frame in flag_trials(once).items():
+    for name, frame in flag_trials(EVERYTHING | once).items():
         assert_frame_equal(frame, once[name])

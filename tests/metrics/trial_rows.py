@@ -70,11 +70,48 @@ def mass(kg: float, **fields: Any) -> dict[str, Any]:
     return {"quantity": "mass", "reading": 1, "value": kg, "unit": "kg", **fields}
 
 
+def lift(**fields: Any) -> dict[str, Any]:
+    """The first repetition of a back squat of 80 kg, unless a field says otherwise."""
+    return {
+        "lift": "back_squat",
+        "variant": "parallel",
+        "implement": "bar",
+        "implement_count": 1,
+        "load_kg": 80.0,
+        "side": "both",
+        "set": 1,
+        "rep": 1,
+        "mean_velocity_m_s": 0.8,
+        "peak_velocity_m_s": 1.3,
+        "accommodating": "none",
+        "intent": "max",
+        **fields,
+    }
+
+
+def trace(
+    seconds: float, speed: float = 6.0, force_n: float | None = 60.0, name: str = "run", hz: int = 50
+) -> pl.DataFrame:
+    """`resisted_samples` of one run at constant speed and force; `name` is its sample_set_id."""
+    n = round(seconds * hz) + 1
+    return pl.DataFrame(
+        {
+            "sample_set_id": [name] * n,
+            "time_s": [i / hz for i in range(n)],
+            "position_m": [speed * i / hz for i in range(n)],
+            "velocity_m_s": [speed] * n,
+            "force_n": [force_n] * n,
+            "file_id": ["f"] * n,
+            "line": range(2, n + 2),
+        },
+        schema=polars_schema(TABLES["resisted_samples"]),
+    )
+
+
 def sessions_of(*frames: pl.DataFrame, kg: float | None = None, provisional: bool = False) -> pl.DataFrame:
     """The sessions of trial rows, an athlete's date each, with one body mass for all."""
-    head = pl.concat(
-        [frame.select("session_id", "athlete_id", "performed_at_utc", "local_date") for frame in frames]
-    )
+    columns = ("session_id", "athlete_id", "performed_at_utc", "local_date")
+    head = pl.concat([frame.select(columns) for frame in frames if "session_id" in frame.columns])
     return (
         head.group_by("session_id", "athlete_id", "local_date")
         .agg(started_at_utc=pl.col("performed_at_utc").min())

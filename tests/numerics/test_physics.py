@@ -6,7 +6,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.numerics.physics import STANDARD_GRAVITY, flight_height, jump_peak_power, reactive_strength
+from pipeline.numerics.physics import (
+    STANDARD_GRAVITY,
+    flight_height,
+    hop_stiffness,
+    jump_peak_power,
+    reactive_strength,
+    velocity_loss,
+)
 
 times = st.floats(min_value=0.02, max_value=1.0)
 
@@ -54,3 +61,27 @@ def test_peak_power_by_the_published_regression() -> None:
     # Sayers 1999, Med Sci Sports Exerc (coefficients seen in reprints): 60.7 h[cm] + 45.3 m[kg] - 2055;
     # 40 cm and 80 kg by hand: 2428 + 3624 - 2055 = 3997 W.
     assert jump_peak_power(0.40, 80.0) == pytest.approx(3997.0)
+
+
+def test_hop_stiffness_of_the_worked_example() -> None:
+    # Dalleau 2004, Int J Sports Med (from memory), worked for m 75 kg, tc 0.180 s, tf 0.500 s: 28 842.7 N/m.
+    assert hop_stiffness(75.0, 0.180, 0.500) == pytest.approx(28_842.7, abs=0.05)
+
+
+@settings(deadline=None)
+@given(st.floats(30.0, 150.0), st.floats(0.1, 0.4), st.floats(0.1, 0.7))
+def test_hop_stiffness_is_peak_force_over_the_way_down(
+    mass_kg: float, contact_s: float, flight_s: float
+) -> None:
+    # The spring model of Morin 2005, J Appl Biomech (abstract seen), derived anew: the force in contact is
+    # half a sine whose impulse carries the weight through contact and flight, so
+    # Fmax = (pi / 2) m g (tf / tc + 1), and the lowest point is Fmax tc² / (m pi²) - g tc² / 8 deep.
+    g = STANDARD_GRAVITY
+    peak_n = np.pi / 2 * mass_kg * g * (flight_s / contact_s + 1)
+    down_m = peak_n * contact_s**2 / (mass_kg * np.pi**2) - g * contact_s**2 / 8
+    assert hop_stiffness(mass_kg, contact_s, flight_s) == pytest.approx(peak_n / down_m, rel=1e-9)
+
+
+def test_velocity_loss_by_hand() -> None:
+    assert velocity_loss(0.60, 0.80) == pytest.approx(25.0)
+    assert velocity_loss(0.84, 0.80) == pytest.approx(-5.0)

@@ -1,124 +1,271 @@
-"""The norms as a coach gets them: words, units, what is left out, and the workbook."""
+"""The norms as a coach gets them: words, units, numbers, what is left out, and how the workbook prints."""
 
 from __future__ import annotations
 
+import re
 import zipfile
+from datetime import timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import polars as pl
 import pytest
 from python_calamine import CalamineWorkbook
 
 from pipeline.analysis.norm_tables import PERCENTILE_NEEDS
-from pipeline.publish.coach import coach_norms, publish_norms
-from pipeline.publish.words import ages_in_words, in_shown_units, series_in_words
-from schemas.catalogue import CATALOGUE, SERIES_KEYS
+from pipeline.publish.coach import coach_norms, for_coaches, publish_norms
+from pipeline.publish.page import lines_needed
+from schemas.catalogue import CATALOGUE
+from tests.publish.conftest import MONDAY, made
 
 Frames = dict[str, pl.DataFrame]
+CARE = (
+    "No injury risk, no clearance, no ranking; maximal tests need preparation and supervision, more so for "
+    "youths and after injury; local rules and licensed people come first."
+)
+MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 
 
-def _csv(frames: Frames, folder: Path, units: str = "metric") -> list[dict[str, Any]]:
-    publish_norms(folder, frames, units, "Example & Hall", CATALOGUE)
-    return pl.read_csv(folder / "norms.csv", infer_schema_length=None).to_dicts()
+@pytest.fixture
+def write(people: pl.DataFrame, tmp_path: Path) -> Any:
+    """A writer of both files into a folder; gives the lines of the CSV as they are written."""
+
+    def publish(frames: Frames, units: str = "metric", labels: dict[str, str] | None = None) -> list[Any]:
+        publish_norms(tmp_path, frames, people, units, "Example & Hall", CATALOGUE, labels or {})
+        return pl.read_csv(tmp_path / "norms.csv", infer_schema=False).to_dicts()
+
+    return publish
 
 
 def _sheet(folder: Path, name: str) -> list[list[Any]]:
     return CalamineWorkbook.from_path(folder / "norms.xlsx").get_sheet_by_name(name).to_python()
 
 
-def test_the_latest_week_in_words_with_shown_decimals(frames: Frames, tmp_path: Path) -> None:
-    rows = _csv(frames, tmp_path)
+def _read_me(folder: Path) -> list[str]:
+    return [str(row[0]) for row in _sheet(folder, "Read me")]
+
+
+def _many_groups(frames: Frames, n_athletes: int) -> Frames:
+    """As many athletes in every group, so that nothing is left out, and all percentiles that they allow."""
+    allowed = [f"p{p:02d}" for p, need in PERCENTILE_NEEDS.items() if n_athletes >= need]
+    filled = {name: pl.coalesce(name, pl.col("p50") * int(name[1:]) / 50) for name in allowed}
+    n = pl.lit(n_athletes, pl.Int32)
+    norms = frames["norms"].filter(pl.col("mean").is_not_null())
+    return frames | {"norms": norms.with_columns(n_athletes=n, **filled)}
+
+
+def test_the_latest_week_in_words_with_fixed_decimals(frames: Frames, write: Any) -> None:
+    rows = write(frames)
     assert [(row["sex"], row["ages"], row["group"], row["test"], row["n_athletes"]) for row in rows] == [
-        ("female", "12 to 13", "everyone", "jump height by flight time", 45),
-        ("female", "12 to 13", "rowing", "jump height by flight time", 31),
-        ("female", "12 to 13", "running", "jump height by flight time", 10),
-        ("female", "12 to 13", "everyone", "body mass", 20),
-        ("male", "18 to 22", "everyone", "jump height by flight time", 5),
-        ("male", "18 to 22", "everyone", "sprint time", 22),
+        ("female", "12 to 13", "everyone", "jump height by flight time", "45"),
+        ("female", "12 to 13", "rowing", "jump height by flight time", "31"),
+        ("female", "12 to 13", "running", "jump height by flight time", "10"),
+        ("female", "12 to 13", "everyone", "body mass", "20"),
+        ("male", "18 to 22", "everyone", "sprint time", "22"),
     ]
-    first, sprint = rows[0], rows[-1]
+    first, mass, sprint = rows[0], rows[3], rows[-1]
     assert {row["week"] for row in rows} == {"2026-03-02"}
     assert first["how"] == "countermovement jump, both legs, hands on hips, no added load"
     # 34.25, an eighth of it, and 0.99 of it with 5 % about it
-    assert (first["mean"], first["sd"], first["p50"]) == (34.2, 4.3, 33.9)
-    assert (first["p50_low"], first["p50_high"], first["p05"]) == (32.2, 35.6, None)
+    assert (first["mean"], first["sd"], first["p50"]) == ("34.2", "4.3", "33.9")
+    assert (first["p50_low"], first["p50_high"], first["p05"]) == ("32.2", "35.6", None)
+    assert mass["mean"] == "70.0"
     assert (sprint["mean"], sprint["better"], sprint["how"]) == (
-        1.85, "lower is better", "to 10 m, standing start, electronic timing",
+        "1.85", "lower", "to 10 m, standing start, electronic timing",
     )  # fmt: skip
 
 
-def test_small_groups_and_what_would_show_them_are_left_out_with_the_reason(
-    frames: Frames, tmp_path: Path
+def test_the_interval_of_a_mean_is_students(frames: Frames) -> None:
+    norms = coach_norms(_many_groups(frames, 8), "metric", CATALOGUE, {})
+    row = norms.filter(pl.col("metric") == "body_mass").row(0, named=True)
+    # The 95 % point of t with 7 degrees of freedom is 1.895 in the tables of any statistics handbook.
+    half = 1.895 * (70 / 8) / 8**0.5
+    assert (row["mean_low"], row["mean_high"]) == pytest.approx((70 - half, 70 + half), abs=0.002)
+
+
+def test_coaches_get_metrics_in_their_order_without_doubles() -> None:
+    names = list(for_coaches(CATALOGUE))
+    assert not {"flight_time", "contact_time"} & set(names)
+    assert set(CATALOGUE) - set(names) == {name for name, metric in CATALOGUE.items() if not metric.coach}
+    assert names[-2:] == ["body_mass", "stature"]
+    families = [CATALOGUE[name].family for name in names]
+    assert sum(a != b for a, b in pairwise(families)) == len(set(families)) - 1
+
+
+def test_small_groups_have_no_row_and_what_would_show_them_is_left_out_with_the_reason(
+    frames: Frames, write: Any, tmp_path: Path
 ) -> None:
-    rows = _csv(frames, tmp_path)
+    rows = write(frames)
+    assert min(int(row["n_athletes"]) for row in rows) >= 8
     by_group = {(row["sex"], row["group"], row["metric"]): row for row in rows}
-    men = by_group["male", "everyone", "jump_height"]
-    assert (men["mean"], men["note"]) == (None, "Only 5 athletes here.")
     # 45 less 31 less 10 would be four athletes.
     running = by_group["female", "running", "jump_height"]
-    assert (running["mean"], running["p50"], running["p50_low"]) == (None, None, None)
-    assert running["note"].startswith("Left out: together with the wider group")
-    assert by_group["female", "rowing", "jump_height"]["mean"] == 34.2
+    assert [running[name] for name in ("mean", "mean_low", "sd", "p50", "p50_low")] == [None] * 5
+    assert running["note"].startswith("left out: with the wider group")
+    assert by_group["female", "rowing", "jump_height"]["mean"] == "34.2"
+    sheet = _sheet(tmp_path, "female 12 to 13")
+    assert "running (1 test)" in sheet[1][0]
+    assert {row[2] for row in sheet[3:]} == {"everyone", "rowing"}
 
 
-def test_customary_units_are_shown_where_the_facility_wants_them(frames: Frames, tmp_path: Path) -> None:
-    rows = {(row["sex"], row["metric"], row["group"]): row for row in _csv(frames, tmp_path, "us")}
+def test_the_note_is_short_and_says_what_comes_next(frames: Frames) -> None:
+    said = {
+        n: set(coach_norms(_many_groups(frames, n), "metric", CATALOGUE, {})["note"])
+        for n in (8, 19, 20, 40, 100)
+    }
+    few = {"quartiles need 20"}
+    assert said == {8: few, 19: few, 20: {"P10, P90 need 40"}, 40: {"P5, P95 need 100"}, 100: {None}}
+
+
+def test_ages_are_in_their_order(frames: Frames) -> None:
+    bands = pl.col("age_band").replace({"12-13": "40+", "18-22": "<=11"})
+    other = frames | {"populations": frames["populations"].with_columns(age_band=bands, sex=pl.lit("male"))}
+    shown = coach_norms(other, "metric", CATALOGUE, {})
+    assert shown["ages"].unique(maintain_order=True).to_list() == ["up to 11", "40 and over"]
+
+
+def test_customary_units_are_shown_where_the_facility_wants_them(frames: Frames, write: Any) -> None:
+    rows = {(row["sex"], row["metric"], row["group"]): row for row in write(frames, "us")}
     height, mass = rows["female", "jump_height", "rowing"], rows["female", "body_mass", "everyone"]
     # NIST SP 811, appendix B: 1 in = 2.54 cm, 1 lb = 0.45359237 kg exactly.
-    assert (height["unit"], height["mean"]) == ("in", round(34.25 / 2.54, 1))
-    assert (mass["unit"], mass["mean"]) == ("lb", round(70 / 0.45359237, 1))
+    assert (height["unit"], height["mean"]) == ("in", f"{34.25 / 2.54:.1f}")
+    assert (mass["unit"], mass["mean"]) == ("lb", f"{70 / 0.45359237:.1f}")
+    assert float(mass["mean_low"]) < float(mass["mean"]) < float(mass["mean_high"])
     assert rows["male", "sprint_time", "everyone"]["unit"] == "s"
-    with pytest.raises(ValueError, match='"metric" or "us"'):
-        in_shown_units(frames["norms"], ["mean"], "imperial")
+
+
+def test_a_device_is_called_by_its_label_where_it_must_be_told(frames: Frames, write: Any) -> None:
+    other = frames["series"].filter(pl.col("series_id") == "s_height")
+    twin = other.with_columns(series_id=pl.lit("s_twin"), method=pl.lit("mat-2"))
+    again = frames["norms"].filter(series_id="s_height", population_id="p_all")
+    both = frames | {
+        "series": pl.concat([frames["series"], twin]),
+        "norms": pl.concat([frames["norms"], again.with_columns(series_id=pl.lit("s_twin"))]),
+    }
+    rows = write(both, labels={"mat-1": "the hall mat"})
+    how = {row["how"] for row in rows if row["metric"] == "jump_height"}
+    words = "countermovement jump, both legs, hands on hips, no added load, by "
+    assert how == {words + "the hall mat", words + "mat-2"}
+
+
+def test_negative_numbers_stay_numbers(frames: Frames, write: Any, tmp_path: Path) -> None:
+    of_mass = pl.col("metric") == "body_mass"
+    signed = [pl.when(of_mass).then(-pl.col(name)).otherwise(name).alias(name) for name in ("mean", "p50")]
+    rows = write(frames | {"norms": frames["norms"].with_columns(signed)})
+    assert [row["mean"] for row in rows if row["metric"] == "body_mass"] == ["-70.0"]
+    row = _sheet(tmp_path, "female 12 to 13")[-1]
+    assert (row[6], row[7]) == (-70.0, "-73.4 to -66.6")
 
 
 def test_the_workbook_has_a_page_to_read_a_sheet_a_group_and_the_tests(
-    frames: Frames, tmp_path: Path
+    frames: Frames, write: Any, tmp_path: Path
 ) -> None:
-    _csv(frames, tmp_path)
+    write(frames)
     names = CalamineWorkbook.from_path(tmp_path / "norms.xlsx").sheet_names
     assert names == ["Read me", "female 12 to 13", "male 18 to 22", "Tests"]
-    read_me = " ".join(str(row[0]) for row in _sheet(tmp_path, "Read me"))
+    read_me = " ".join(_read_me(tmp_path))
     for words in (
         "Norms of Example & Hall",
         "Week of 2026-03-02 to 2026-03-08",
-        "Version 2025/26-2026-03-02. 3 athletes",
+        "3 athletes have a result in these days. Version 2025/26-2026-03-02.",
         "P10 is a fast time",
+        "Student 1908",
         "convenience sample",
         "Electronic timing removes the operator's reaction, not set-up, trigger limb, wind, identity or "
         "selection of trials.",
-        "clears nobody",
+        CARE,
     ):
         assert words in read_me
     assert all(f"{n} " in read_me for n in PERCENTILE_NEEDS.values())
-    tests = _sheet(tmp_path, "Tests")
-    assert [row[:3] for row in tests[2:]] == [
-        ["jump height by flight time", "cm", "higher is better"],
-        ["sprint time", "s", "lower is better"],
+    _, care, _, *tests = _sheet(tmp_path, "Tests")
+    assert care[0] == CARE
+    assert [row[:3] for row in tests] == [
+        ["jump height by flight time", "cm", "higher"],
+        ["sprint time", "s", "lower"],
         ["body mass", "kg", ""],
     ]
+    shown = [CATALOGUE[name] for name in ("jump_height", "sprint_time", "body_mass")]
+    assert [row[3:] for row in tests] == [[metric.formula, metric.caution] for metric in shown]
 
 
-def test_a_sheet_says_what_the_csv_says(frames: Frames, tmp_path: Path) -> None:
-    _csv(frames, tmp_path)
-    title, heads, *rows = _sheet(tmp_path, "female 12 to 13")
+def test_a_sheet_has_numbers_with_the_decimals_of_the_metric(
+    frames: Frames, write: Any, tmp_path: Path
+) -> None:
+    write(frames)
+    title, _, heads, *rows = _sheet(tmp_path, "female 12 to 13")
     assert title[0] == "female, 12 to 13: week of 2026-03-02"
-    interval = "90 % interval"
     assert heads == [
-        "Test", "How", "Group", "Athletes", "Unit", "Mean ± SD",
-        f"P25\n{interval}", f"P50\n{interval}", f"P75\n{interval}", "Left out",
+        "Test", "How", "Group", "Athletes", "Unit", "Better",
+        "Mean", "90 % interval", "SD", "P25", "P50", "90 % interval", "P75", "Not shown yet",
     ]  # fmt: skip
     how = "countermovement jump, both legs, hands on hips, no added load"
+    # 1.697 is the 95 % point of t with 30 degrees of freedom: 34.25 ± 1.697 x 4.281 / √31
     assert rows[1] == [
-        "jump height by flight time (higher is better)", how, "rowing", "31", "cm", "34.2 ± 4.3",
-        "30.8", "33.9\n32.2 to 35.6", "37.7", "",
+        "jump height by flight time", how, "rowing", 31.0, "cm", "higher",
+        34.2, "32.9–35.6", 4.3, 30.8, 33.9, "32.2–35.6", 37.7, "P10, P90 need 40",
     ]  # fmt: skip
-    assert rows[2][5:9] == ["", "", "", ""]
+    styles, cells = _cells(tmp_path, 2)
+    shown = {reference: styles[style] for reference, style in cells.items()}
+    assert (shown["D5"], shown["G5"], shown["M5"]) == ("0", "0.0", "0.0")
+    styles, cells = _cells(tmp_path, 3)
+    assert styles[cells["G4"]] == "0.00"
 
 
-def test_the_workbook_prints_one_page_wide_and_computes_nothing(frames: Frames, tmp_path: Path) -> None:
-    _csv(frames, tmp_path)
+def _cells(folder: Path, sheet: int) -> tuple[list[str], dict[str, int]]:
+    """The number format of each cell format, and the format of each cell of a sheet."""
+    with zipfile.ZipFile(folder / "norms.xlsx") as book:
+        styles = ElementTree.fromstring(book.read("xl/styles.xml"))
+        rows = ElementTree.fromstring(book.read(f"xl/worksheets/sheet{sheet}.xml"))
+    codes = {"0": "", "1": "0", "2": "0.00"}  # ECMA-376, 18.8.30: formats that need no code
+    codes |= {f.attrib["numFmtId"]: f.attrib["formatCode"] for f in styles.iter(f"{MAIN}numFmt")}
+    formats = styles.find(f"{MAIN}cellXfs")
+    assert formats is not None
+    cells = {c.attrib["r"]: int(c.attrib.get("s", 0)) for c in rows.iter(f"{MAIN}c")}
+    return [codes[f.attrib["numFmtId"]] for f in formats], cells
+
+
+def test_no_text_is_higher_than_its_row(frames: Frames, write: Any, tmp_path: Path) -> None:
+    """A spreadsheet puts lines over one another where a row is too low for them."""
+    write(_many_groups(frames, 100))
+    with zipfile.ZipFile(tmp_path / "norms.xlsx") as book:
+        shared = ElementTree.fromstring(book.read("xl/sharedStrings.xml"))
+        sheets = [ElementTree.fromstring(book.read(f"xl/worksheets/sheet{i}.xml")) for i in (1, 2, 3, 4)]
+    texts = ["".join(t.text or "" for t in item.iter(f"{MAIN}t")) for item in shared]
+    wrapped = 0
+    for sheet in sheets:
+        widths = {
+            number: float(c.attrib["width"])
+            for c in sheet.iter(f"{MAIN}col")
+            for number in range(int(c.attrib["min"]), int(c.attrib["max"]) + 1)
+        }
+        merged = {m.attrib["ref"].split(":")[0] for m in sheet.iter(f"{MAIN}mergeCell")}
+        for row in sheet.iter(f"{MAIN}row"):
+            for cell in row.iter(f"{MAIN}c"):
+                value = cell.find(f"{MAIN}v")
+                if cell.attrib.get("t") != "s" or value is None or cell.attrib["r"] == "A1":
+                    continue
+                letters = re.sub(r"\d", "", cell.attrib["r"])
+                width = sum(widths.values()) if cell.attrib["r"] in merged else widths[ord(letters) - 64]
+                # In the default font, 11 points, a line is 15 points high.
+                lines = lines_needed(texts[int(str(value.text))], width)
+                assert float(row.attrib.get("ht", 15)) >= 15 * lines, cell.attrib["r"]
+                wrapped += lines > 1
+    assert wrapped > 10
+
+
+def test_lines_are_counted_by_words() -> None:
+    assert [lines_needed(text, 21) for text in ("", "a" * 21, "a" * 22, "one two\nthree", "x\n\ny")] == [
+        1, 1, 2, 2, 3,
+    ]  # fmt: skip
+    assert lines_needed("twelve letter words wrap early", 13) == 3
+
+
+def test_the_workbook_prints_one_page_wide_and_computes_nothing(
+    frames: Frames, write: Any, tmp_path: Path
+) -> None:
+    write(frames)
     with zipfile.ZipFile(tmp_path / "norms.xlsx") as book:
         sheets = [book.read(f"xl/worksheets/sheet{i}.xml").decode() for i in (1, 2, 3, 4)]
         defined = book.read("xl/workbook.xml").decode()
@@ -127,43 +274,61 @@ def test_the_workbook_prints_one_page_wide_and_computes_nothing(frames: Frames, 
         assert "<f>" not in sheet and '<pageSetUpPr fitToPage="1"/>' in sheet and 'fitToHeight="0"' in sheet
     for sheet in sheets[1:]:
         assert 'orientation="landscape"' in sheet and 'state="frozen"' in sheet
-    assert defined.count("_xlnm.Print_Titles") == 3
+    filters = [re.findall('autoFilter ref="([^"]+)"', sheet) for sheet in sheets[1:]]
+    assert filters == [["A3:N6"], ["A3:N4"], []]
+    assert defined.count("_xlnm.Print_Titles") == 3 and "$1:$3" in defined
 
 
-def test_without_norms_the_files_say_so(frames: Frames, tmp_path: Path) -> None:
+def _tested(frames: Frames, n: int, flags: str | None = None) -> Frames:
+    """Results of n women of one age in a test that has no norms."""
+    athletes = [{"athlete_id": f"b{i}", "sex": "female", "available": "yes"} for i in range(n)]
+    result = {"metric": "hop_stiffness", "series_id": "s_hop", "session_id": "x", "local_date": MONDAY}
+    result |= {"value": 20.0, "n_trials": 1, "unit": "kN/m", "flags": flags}
+    rows = [{"athlete_id": f"b{i}", **result} for i in range(n)]
+    return frames | {
+        "athletes": pl.concat([frames["athletes"], made("athletes", athletes)]),
+        "results": pl.concat([frames["results"], made("results", rows)]),
+    }
+
+
+@pytest.mark.parametrize(
+    ("n", "flags", "said"),
+    [
+        (7, None, "hop stiffness – 7"),
+        (4, None, "hop stiffness – fewer than 5"),
+        (7, "familiarisation", None),
+    ],
+)
+def test_a_test_without_a_group_is_told_with_how_many_did_it(
+    frames: Frames, people: pl.DataFrame, tmp_path: Path, n: int, flags: str | None, said: str | None
+) -> None:
+    born = pl.lit(MONDAY - timedelta(days=20 * 365))
+    births = pl.DataFrame({"athlete_id": [f"b{i}" for i in range(n)]}).with_columns(birth_date=born)
+    births = pl.concat([people.drop("name"), births])
+    publish_norms(tmp_path, _tested(frames, n, flags), births, "metric", "Example & Hall", CATALOGUE, {})
+    listed = [line for line in _read_me(tmp_path) if "hop stiffness" in line]
+    assert listed == ([said] if said else [])
+
+
+def test_what_is_not_for_coaches_is_not_told_as_missing_either(
+    frames: Frames, write: Any, tmp_path: Path
+) -> None:
+    write(frames)
+    assert frames["results"].filter(metric="flight_time").height > 0
+    assert not [line for line in _read_me(tmp_path) if "flight time" in line or "Not enough athletes" in line]
+
+
+def test_without_norms_the_files_say_so(frames: Frames, write: Any, tmp_path: Path) -> None:
     none = {name: frames[name].clear() for name in ("norms", "norm_percentiles", "populations")}
-    assert _csv(frames | none, tmp_path) == []
+    assert write(frames | none) == []
     assert CalamineWorkbook.from_path(tmp_path / "norms.xlsx").sheet_names == ["Read me"]
-    assert "There are no norms yet" in _sheet(tmp_path, "Read me")[1][0]
+    assert "There are no norms yet" in _read_me(tmp_path)[1]
 
 
-def test_facility_words_that_look_like_formulas_stay_words(frames: Frames, tmp_path: Path) -> None:
+def test_facility_words_that_look_like_formulas_stay_words(
+    frames: Frames, write: Any, tmp_path: Path
+) -> None:
     sport = pl.when(pl.col("sport").is_not_null()).then(pl.lit("=HYPERLINK(0)"))
     odd = frames | {"populations": frames["populations"].with_columns(sport=sport)}
-    assert [row["group"] for row in _csv(odd, tmp_path)][1] == "'=HYPERLINK(0)"
-    assert _sheet(tmp_path, "female 12 to 13")[3][2] == "=HYPERLINK(0)"
-
-
-def test_unknown_keys_and_methods_are_told_only_where_series_differ_in_them() -> None:
-    keys = {"distance": "10 m", "surface": "unknown", "method": "gates_1"}
-    series = pl.DataFrame(
-        [
-            {"series_id": "1", "metric": "sprint_time"} | keys | {"shoes": "unknown"},
-            {"series_id": "2", "metric": "sprint_time"} | keys | {"shoes": "spikes"},
-            {"series_id": "3", "metric": "interval_speed"} | keys | {"shoes": "unknown", "method": "gates_2"},
-        ]
-    )
-    missing = [pl.lit(None, pl.String).alias(key) for key in SERIES_KEYS if key not in series.columns]
-    words = series_in_words(series.with_columns(missing))
-    assert words["how"].to_list() == ["to 10 m, shoes not known", "to 10 m, in spikes", "to 10 m"]
-
-
-def test_ages_are_words_that_no_spreadsheet_takes_for_a_date() -> None:
-    bands = pl.DataFrame({"band": ["<=11", "12-13", "40+"]})
-    words = bands.select(ages_in_words(pl.col("band")))["band"]
-    assert words.to_list() == ["up to 11", "12 to 13", "40 and over"]
-
-
-def test_every_norm_of_the_week_has_a_row(frames: Frames) -> None:
-    shown = coach_norms(frames, "metric", CATALOGUE)
-    assert shown.height == frames["norms"].filter(pl.col("week") == pl.col("week").max()).height
+    assert [row["group"] for row in write(odd)][1] == "'=HYPERLINK(0)"
+    assert _sheet(tmp_path, "female 12 to 13")[4][2] == "=HYPERLINK(0)"

@@ -27,7 +27,7 @@ def _tables() -> list[Table]:
 
 
 def _publish(frames: Frames, folder: Path) -> dict[str, Any]:
-    publish_flat(folder, _tables(), in_order(frames), "Example hall")
+    publish_flat(folder, _tables(), in_order(frames), "Example hall", {})
     package: dict[str, Any] = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
     return package
 

@@ -6,6 +6,7 @@ import os
 import stat
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -13,12 +14,20 @@ import pytest
 
 from pipeline.publish.publish import PublishReport, publish
 from schemas.catalogue import CATALOGUE
+from schemas.models import polars_schema
 from schemas.tables import TABLES
+from tests.metrics.trial_rows import trial_rows
 
 Frames = dict[str, pl.DataFrame]
 
 
-def published(frames: Frames, people: pl.DataFrame, folder: Path, units: str = "metric") -> PublishReport:
+def published(
+    frames: Frames,
+    people: pl.DataFrame,
+    folder: Path,
+    units: str = "metric",
+    sample_sets: Frames | None = None,
+) -> PublishReport:
     """Publish with the dates and the catalogue of the made facility."""
     return publish(
         frames,
@@ -29,13 +38,27 @@ def published(frames: Frames, people: pl.DataFrame, folder: Path, units: str = "
         units=units,
         facility_name="Example & Hall",
         catalogue=CATALOGUE,
+        sample_sets=sample_sets or {},
+        labels={},
     )
+
+
+def samples_of(**months: str) -> Frames:
+    """Two samples of each run, which lies in the month given."""
+    schema = {**polars_schema(TABLES["resisted_samples"]), "month": pl.String}
+    rows = [
+        dict.fromkeys(schema)
+        | {"sample_set_id": run, "line": line, "time_s": line / 50, "file_id": "f", "month": month}
+        for run, month in months.items()
+        for line in (3, 2)
+    ]
+    return {"resisted_samples": pl.DataFrame(rows, schema=schema)}
 
 
 def test_the_report_names_every_file_and_counts_every_table(
     frames: Frames, people: pl.DataFrame, tmp_path: Path
 ) -> None:
-    report = published(frames, people, tmp_path)
+    report = published(frames, people, tmp_path, sample_sets=samples_of(r1="2026-01", r2="2026-02"))
     found = {path for path in tmp_path.rglob("*") if path.is_file()}
     assert set(report.files) == found
     assert report.rows == {name: frame.height for name, frame in frames.items()}
@@ -47,12 +70,14 @@ def test_the_report_names_every_file_and_counts_every_table(
 def test_equal_rows_give_equal_bytes_whatever_their_order(
     frames: Frames, people: pl.DataFrame, tmp_path: Path
 ) -> None:
-    first = published(frames, people, tmp_path / "1").files
+    samples = samples_of(r1="2026-01", r2="2026-02")
+    first = published(frames, people, tmp_path / "1", sample_sets=samples).files
     shuffled = {
         name: pl.concat([frame.slice(frame.height // 2), frame.head(frame.height // 2)], rechunk=False)
         for name, frame in frames.items()
     }
-    published(shuffled, people.reverse(), tmp_path / "2")
+    mixed = {name: frame.reverse() for name, frame in samples.items()}
+    published(shuffled, people.reverse(), tmp_path / "2", sample_sets=mixed)
     for path in first:
         other = tmp_path / "2" / path.relative_to(tmp_path / "1")
         if path.suffix != ".duckdb":
@@ -103,6 +128,45 @@ def test_restricted_tables_are_in_the_restricted_file_alone(
     assert {name for name, _ in _contents(tmp_path / "restricted" / "yardmark.duckdb")} == restricted
     assert not restricted & {name for name, _ in _contents(tmp_path / "yardmark.duckdb")}
     assert not restricted & {path.stem for path in (tmp_path / "tables").iterdir()}
+
+
+def test_what_is_said_of_single_athletes_or_minors_bodies_is_in_the_restricted_file_alone(
+    frames: Frames, people: pl.DataFrame, tmp_path: Path
+) -> None:
+    """a2 was 15, a1 22, and nobody knows how old a3 was."""
+    folds = [
+        {"athlete_id": who, "row_id": f"fold-{who}", "site": "triceps", "thickness_mm": 9.5}
+        for who in ("a1", "a2", "a3")
+    ]
+    events: list[dict[str, Any]] = [
+        {"event_id": "e1", "squad": "first", "kind": "block", "from_date": date(2026, 1, 5)},
+        {"event_id": "e2", "athlete_id": "a1", "kind": "injury", "from_date": date(2026, 2, 1)},
+    ]
+    more = {
+        "skinfold_readings": trial_rows("skinfold_readings", *folds),
+        "events": pl.DataFrame(events, schema=polars_schema(TABLES["events"])),
+    }
+    report = published(frames | more, people, tmp_path)
+    assert (report.rows["events"], report.rows["skinfold_readings"]) == (2, 3)
+    apart = dict(_contents(tmp_path / "restricted" / "yardmark.duckdb"))
+    assert set(apart) == {"events", "restricted_periods", "skinfold_readings"}
+    assert [row[0] for row in apart["events"]] == ["e2"]
+    assert [row[0] for row in apart["skinfold_readings"]] == ["fold-a2", "fold-a3"]
+    open_to_all = dict(_contents(tmp_path / "yardmark.duckdb"))
+    assert [row[0] for row in open_to_all["events"]] == ["e1"]
+    assert [row[0] for row in open_to_all["skinfold_readings"]] == ["fold-a1"]
+    flat = pl.read_parquet(tmp_path / "tables" / "skinfold_readings.parquet")
+    assert flat["row_id"].to_list() == ["fold-a1"]
+
+
+def test_what_happened_to_each_line_stays_in_the_warehouse(
+    frames: Frames, people: pl.DataFrame, tmp_path: Path
+) -> None:
+    assert "line_fates" in TABLES
+    assert "line_fates" not in frames
+    published(frames, people, tmp_path)
+    assert "line_fates" not in {name for name, _ in _contents(tmp_path / "yardmark.duckdb")}
+    assert not list(tmp_path.rglob("line_fates*"))
 
 
 def test_frames_that_are_not_as_declared_are_refused_before_anything_is_written(

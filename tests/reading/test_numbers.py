@@ -215,3 +215,11 @@ def test_any_clock_is_the_double_of_its_seconds(milliseconds: int, decimal: str)
     seconds, rest = divmod(milliseconds, 1000)
     text = f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{decimal}{rest:03d}"
     assert value(parse_quantity(TEXT, "clock", decimal), text) == milliseconds / 1000
+
+
+@pytest.mark.parametrize(
+    ("unit", "to", "text", "expected"),
+    [("mm", "mm", "8.2", 8.2), ("cm", "mm", "1.25", 12.5), ("in", "mm", "1", 25.4), ("1", "%", "0.3", 30.0)],
+)
+def test_a_quantity_is_held_in_the_unit_asked_for(unit: str, to: str, text: str, expected: float) -> None:
+    assert value(parse_quantity(TEXT, unit, to=to), text) == expected

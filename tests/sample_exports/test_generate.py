@@ -50,7 +50,11 @@ def test_the_size_of_the_set(made):
     days = sorted({row["local_date"] for row in rows})
     assert "2025-09-01" <= days[0] <= days[-1] <= "2026-01-31"
     assert len({(row["local_date"][:7], int(row["local_date"][8:]) // 8) for row in rows}) >= 12
-    assert 3000 <= sum(line["kind"] == "data" for line in made.table("lines.csv")) <= 6500
+    told = {(row["file"], row["line"]) for row in rows if row["sample_ms"]}
+    data = [line for line in made.table("lines.csv") if line["kind"] == "data"]
+    samples = sum((line["file"], line["line"]) in told for line in data)
+    assert 15_000 <= samples <= 25_000
+    assert 3000 <= len(data) - samples <= 18_000
 
 
 @pytest.mark.parametrize("spec", specs().values(), ids=lambda spec: spec.layout)

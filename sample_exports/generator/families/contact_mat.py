@@ -14,7 +14,7 @@ from ..faults.versions import changed_at_source, doubled_line, key_conflict, rel
 from ..levels import Level, form
 from ..people import Roster
 from ..schedule import BALL_SPORTS, WATER_AND_TRACK, Diary, Visit
-from ..spec import Filler, Name, Number, Row, Spec, Stamp, Text
+from ..spec import Constant, Filler, Name, Number, Row, Spec, Stamp, Text
 
 G = 9.80665  # m/s2, standard acceleration of free fall (ISO 80000-3)
 MAT_1_DAYS = ("2025-09-08", "2025-09-29", "2025-10-20", "2025-11-10", "2025-12-01", "2026-01-12")
@@ -74,6 +74,7 @@ SPECS = {
         delimiter="\t",
         decimal=",",
         match=("Persona", "Ejercicio", "Vuelo"),
+        constants=(Constant("added_load_kg", 0.0, "kg"),),
         columns=(
             Stamp("Fecha", "%d-%m-%Y"),
             Stamp("Hora", "%H:%M"),
@@ -121,6 +122,7 @@ CHANGED = {
         family="contact_mat",
         device="mat-2",
         match=("airborne", "grounded"),
+        constants=(Constant("added_load_kg", 0.0, "kg"),),
         method_version="3.0",
         newline="\n",
         columns=(
@@ -159,7 +161,8 @@ class _Jumper:
             "hands": "hips",
             "mark": "ok",
         }
-        return Row(self.visit.athlete.athlete_id, self.visit.next(wait), said | facts, values)
+        unloaded = {"added_load_kg": 0.0}
+        return Row(self.visit.athlete.athlete_id, self.visit.next(wait), said | facts, unloaded | values)
 
     def flight(self, test: str, share: float = 1.0) -> float:
         """The flight time [s] of the next trial."""

@@ -235,7 +235,8 @@ def _flying(visit: Visit, level: Level, share: float, rng: np.random.RandomState
             "start": "flying",
             "mark": "ok",
         }
-        yield Row(visit.athlete.athlete_id, visit.next(20), facts, {}, {"10": seconds})
+        run_in = {"start_offset_m": 20.0}
+        yield Row(visit.athlete.athlete_id, visit.next(20), facts, run_in, {"10": seconds})
 
 
 def _turns(visit: Visit, level: Level, share: float, rng: np.random.RandomState) -> Iterator[Row]:
@@ -247,9 +248,8 @@ def _turns(visit: Visit, level: Level, share: float, rng: np.random.RandomState)
             facts: dict[str, str | int] = {"test": "change_of_direction", "trial": trial, "side": side}
             facts |= {"course": "5 m out and back", "start": "flying", "approach": "flying", "mark": "ok"}
             seconds = (straight + level.turn_s) * noise
-            yield Row(
-                visit.athlete.athlete_id, visit.next(15), facts, {"turn_angle_deg": 180.0}, {"10": seconds}
-            )
+            values = {"turn_angle_deg": 180.0, "start_offset_m": 10.0}
+            yield Row(visit.athlete.athlete_id, visit.next(15), facts, values, {"10": seconds})
 
 
 def drops(seed: int, roster: Roster, levels: dict[str, Level]) -> Iterator[Drop]:

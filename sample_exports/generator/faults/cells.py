@@ -6,7 +6,7 @@ from dataclasses import replace
 from ..export import Export, Line, data_line, remade
 from ..people import Roster
 from ..spec import Stamp
-from ..units import to_text
+from ..units import held_in, to_text
 from .base import Act, Book, Fault, full_line, hold, lines_of, place_in
 
 
@@ -81,20 +81,20 @@ def not_in_map(target: str, word: str) -> Act:
 
     def act(book: Book, export: Export, roster: Roster) -> list[Fault]:
         does = "holds the line; the word is added to the layout's map and `yardmark retry` releases it"
-        return _retexted("an unknown test", "not_in_map", does, export, target, lambda _: word)
+        return _retexted(f"an unknown {target}", "not_in_map", does, export, target, lambda _: word)
 
     return act
 
 
-def out_of_range(target: str, value: float) -> Act:
-    """A number that cannot be."""
+def out_of_range(target: str, value: float, unit: str = "s", why: str = "the mat missed a landing") -> Act:
+    """A number that cannot be [SI]; `unit` is the warehouse's, for the title."""
 
     def act(book: Book, export: Export, roster: Roster) -> list[Fault]:
         column = export.spec.columns[export.spec.at(target)]
         written = to_text(value, column.unit, column.decimals)  # type: ignore[union-attr]
-        does = "holds the line: the mat missed a landing"
-        text = written.replace(".", export.spec.decimal)
-        return _retexted(f"a {target} of {value:g} s", "out_of_range", does, export, target, lambda _: text)
+        text, held = written.replace(".", export.spec.decimal), value / float(held_in(target))
+        title, does = f"a {target} of {held:g} {unit}", f"holds the line: {why}"
+        return _retexted(title, "out_of_range", does, export, target, lambda _: text)
 
     return act
 

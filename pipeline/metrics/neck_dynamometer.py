@@ -1,0 +1,88 @@
+"""Neck dynamometer: force and torque by direction, per body mass, left against right, front against back."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.metrics.rows import (
+    by_occasion,
+    codes_of,
+    excluded,
+    inputs_of,
+    inputs_within,
+    join_codes,
+    values_of,
+    with_codes,
+    with_series_keys,
+)
+from pipeline.numerics.sides import side_difference
+from schemas.families.neck_dynamometer import ROTATIONS
+
+FAMILY = "neck_dynamometer"
+TABLE = "neck_trials"
+SET_UP = ["posture", "lever_arm", "examiner"]
+"""Keys that must be equal for two directions to be compared within an occasion."""
+
+
+def flag(trials: pl.DataFrame) -> pl.DataFrame:
+    """`neck_trials` with the codes that a row alone gives: its mark, a set-up that is not known."""
+    unknown = pl.col("posture").is_null() | pl.col("lever_arm_m").is_null()
+    return with_codes(trials, {"set_up_unknown": unknown})
+
+
+def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """Values of `neck_trials` as `flag` returns them, long: force [N], torque [N.m], force per mass [N/kg],
+    side difference [%], flexion to extension ratio [1].
+
+    `masses`: session_id, body_mass_kg, body_mass_row_id, body_mass_provisional. The last two are of one
+    occasion and set-up, from the means of the trials that count.
+    """
+    rows = with_series_keys(trials)
+    rotates = pl.col("direction").is_in(ROTATIONS)
+    pushes = rows.filter(~rotates)
+    torque = pl.coalesce(pl.col("peak_torque_n_m"), pl.col("peak_force_n") * pl.col("lever_arm_m"))
+    parts = [
+        values_of(pushes, "neck_force", pl.col("peak_force_n")),
+        values_of(rows.filter(rotates), "neck_torque", torque),
+        _per_kg(pushes, masses),
+        _side_difference(pushes),
+        _flexion_to_extension(pushes),
+    ]
+    return pl.concat(parts, how="diagonal")
+
+
+def _per_kg(pushes: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """Force over the session's body mass [N/kg], where there is one."""
+    weighed = pushes.join(masses, on="session_id", how="left", validate="m:1")
+    provisional = pl.when(pl.col("body_mass_provisional")).then(pl.lit("mass_provisional"))
+    return values_of(
+        weighed,
+        "neck_force_per_kg",
+        pl.col("peak_force_n") / pl.col("body_mass_kg"),
+        inputs=inputs_of([(TABLE, "row_id", "trial"), ("body_readings", "body_mass_row_id", "body_mass")]),
+        flags=join_codes(pl.col("flags"), provisional),
+    )
+
+
+def _side_difference(pushes: pl.DataFrame) -> pl.DataFrame:
+    """Right against left in lateral flexion [%]; positive where the right is stronger."""
+    pairs = _means(pushes, "right", "left")
+    difference = side_difference(pl.col("right"), pl.col("left"))
+    return values_of(pairs, "neck_side_difference", difference, inputs=pl.col("inputs"))
+
+
+def _flexion_to_extension(pushes: pl.DataFrame) -> pl.DataFrame:
+    """Flexion over extension [1]."""
+    pairs = _means(pushes, "flexion", "extension")
+    ratio = pl.col("flexion") / pl.col("extension")
+    return values_of(pairs, "neck_flexion_extension_ratio", ratio, inputs=pl.col("inputs"))
+
+
+def _means(pushes: pl.DataFrame, *directions: str) -> pl.DataFrame:
+    """An occasion's mean force [N] of each direction at one set-up, a column each; NULL where none counts."""
+    force, direction = pl.col("peak_force_n"), pl.col("direction")
+    counted = pushes.filter(~excluded(pl.col("flags")) & direction.is_in(directions))
+    means = {name: force.filter(direction == name).sort().mean() for name in directions}
+    return by_occasion(
+        counted, SET_UP, **means, flags=codes_of(pl.col("flags")), inputs=inputs_within(TABLE, direction)
+    )

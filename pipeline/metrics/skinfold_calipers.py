@@ -1,0 +1,101 @@
+"""Skinfold calipers: folds by site, sums of whole site sets, and the measurer's technical error."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.metrics.rows import (
+    by_occasion,
+    codes_of,
+    excluded,
+    inputs_within,
+    values_of,
+    with_codes,
+    with_series_keys,
+)
+from pipeline.numerics.repeats import squares_within, technical_error
+from schemas.families.skinfold_calipers import SITE_SETS
+
+FAMILY = "skinfold_calipers"
+TABLE = "skinfold_readings"
+APART_SHARE = 0.05
+APART_MM = 0.5
+"""Two readings further apart than both need a third (common practice, no source; methods, B7)."""
+_EQUAL = 1e-9  # readings are decimal texts: 12.1 - 11.6 is not above 0.5
+_SAME_FOLD = ["session_id", "device", "method_version", "site", "measurer"]
+
+
+def flag(trials: pl.DataFrame) -> pl.DataFrame:
+    """`skinfold_readings` with the codes of a row and of its fellows at the site.
+
+    `single_reading`: the only one of its measurer that counts. `third_reading_due`: one of two that differ
+    by more than `APART_SHARE` of their mean and more than `APART_MM` [mm].
+    """
+    counts = (pl.col("mark") == "ok") & ~excluded(pl.col("flags"))
+    reading = pl.when(counts).then(pl.col("thickness_mm"))
+    n = reading.count().over(_SAME_FOLD)
+    apart = (reading.max() - reading.min()).over(_SAME_FOLD)
+    least = pl.max_horizontal(pl.lit(APART_MM), APART_SHARE * reading.mean().over(_SAME_FOLD))
+    own = {
+        "single_reading": counts & (n == 1),
+        "third_reading_due": counts & (n == 2) & (apart > least + _EQUAL),
+    }
+    return with_codes(trials, own)
+
+
+def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """Values of `skinfold_readings` as `flag` returns them, long: folds, sums, errors [mm], and errors [%].
+
+    A reading is a value of `skinfold_site`; the session's result is their median, which of two is the mean.
+    Sums and errors are of one occasion and measurer, each of the readings that count. `masses` is not needed.
+    """
+    rows = with_series_keys(trials).with_columns(trial=pl.col("reading"))
+    counted = rows.filter(~excluded(pl.col("flags")))
+    folds = by_occasion(
+        counted,
+        ["measurer", "site"],
+        fold=pl.col("thickness_mm").median(),
+        n=pl.len(),
+        total=pl.col("thickness_mm").sort().sum(),
+        squares=squares_within(pl.col("thickness_mm")),
+        flags=codes_of(pl.col("flags")),
+        inputs=inputs_within(TABLE, pl.col("site")),
+    )
+    parts = [values_of(rows, "skinfold_site", pl.col("thickness_mm")), _sums(folds), *_errors(folds)]
+    return pl.concat(parts, how="diagonal")
+
+
+def _sums(folds: pl.DataFrame) -> pl.DataFrame:
+    """The sum of each site set [mm] that one measurer measured whole, from the fold of each of its sites."""
+    members = pl.DataFrame(
+        [(named.name, site, len(named.sites)) for named in SITE_SETS for site in named.sites],
+        schema={"site_set": pl.String, "site": pl.String, "size": pl.Int64},
+        orient="row",
+    )
+    sums = by_occasion(
+        folds.join(members, on="site"),
+        ["measurer", "site_set"],
+        value=pl.col("fold").sort().sum(),
+        whole=pl.len() == pl.col("size").first(),
+        flags=codes_of(pl.col("flags")),
+        inputs=pl.col("inputs").explode(),
+    )
+    return values_of(sums.filter("whole"), "skinfold_sum", pl.col("value"), inputs=pl.col("inputs"))
+
+
+def _errors(folds: pl.DataFrame) -> list[pl.DataFrame]:
+    """Technical error [mm] and its share of the mean reading [%], over the sites with several readings."""
+    pooled = by_occasion(
+        folds.filter(pl.col("n") > 1),
+        ["measurer"],
+        squares=pl.col("squares").sort().sum(),
+        degrees=(pl.col("n") - 1).sum(),
+        mean=pl.col("total").sort().sum() / pl.col("n").sum(),
+        flags=codes_of(pl.col("flags")),
+        inputs=pl.col("inputs").explode(),
+    ).with_columns(error=technical_error(pl.col("squares"), pl.col("degrees")))
+    share = 100 * pl.col("error") / pl.col("mean")
+    return [
+        values_of(pooled, "skinfold_technical_error", pl.col("error"), inputs=pl.col("inputs")),
+        values_of(pooled, "skinfold_technical_error_percent", share, inputs=pl.col("inputs")),
+    ]

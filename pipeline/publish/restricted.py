@@ -1,0 +1,82 @@
+"""What only the restricted file may have: the same tables twice, without those rows and with them alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from pipeline.analysis.minors import of_minors, restricted_values
+from schemas.catalogue import Metric
+from schemas.codes import CODES
+from schemas.families import FAMILIES
+
+Frames = dict[str, pl.DataFrame]
+
+
+def split_restricted(
+    frames: Mapping[str, pl.DataFrame], births: pl.DataFrame, catalogue: Mapping[str, Metric]
+) -> tuple[Frames, Frames]:
+    """Frames for everybody, and the rows that only the restricted file may have, by table.
+
+    Apart are the events of single athletes, which may be about health; and of the metrics that the catalogue
+    restricts (body composition) the trials, their earlier versions, values and results of people under 18 on
+    the date of the test. `births`: athlete_id, birth_date. What waits in a file of such a device shows its
+    code only: whose it is may not be known yet. So do a held line that is quoted whole and a file's name that
+    does not fit, for names may stand in them. Tables without such rows are not in the second.
+    """
+    shown: Frames = dict(frames)
+    apart: Frames = {}
+    families = {metric.family for metric in catalogue.values() if metric.restricted_minors}
+    tables = {FAMILIES[family].table for family in families}
+    minor = of_minors(births, pl.col("athlete_id"), pl.col("local_date"))
+    for name in sorted(tables):
+        _part(shown, apart, name, minor)
+    for name in ("measurements", "results"):
+        _part(shown, apart, name, restricted_values(catalogue, births))
+    _part(shown, apart, "measurement_inputs", _among(apart, "measurements", "measurement_id"))
+    # An earlier version may name the wrong athlete or day, so what holds of the row now counts as well.
+    of_row = [(pl.col("source_table") == name) & _among(apart, name, "row_id") for name in sorted(tables)]
+    of_version = pl.col("source_table").is_in(sorted(tables)) & _minors_json(births)
+    _part(shown, apart, "superseded_rows", pl.any_horizontal(of_version, *of_row))
+    owners = {"measurements": "measurement_id", **dict.fromkeys(sorted(tables), "row_id")}
+    flagged = [
+        (pl.col("owner_table") == owner) & _among(apart, owner, key, "owner_id")
+        for owner, key in owners.items()
+    ]
+    _part(shown, apart, "value_flags", pl.any_horizontal(flagged))
+    _part(shown, apart, "events", pl.col("athlete_id").is_not_null())
+    shown["held_rows"] = _codes_only(shown["held_rows"], shown["files"], families)
+    return shown, apart
+
+
+def _part(shown: Frames, apart: Frames, name: str, restricted: pl.Expr) -> None:
+    frame = shown[name]
+    hidden = frame.filter(restricted)
+    if hidden.height:
+        shown[name], apart[name] = frame.filter(~restricted), hidden
+
+
+def _among(apart: Frames, owner: str, key: str, column: str | None = None) -> pl.Expr:
+    """Whether a column (named as the key, unless said) has the key of a row that is apart."""
+    ids = apart[owner][key] if owner in apart else pl.Series(key, [], dtype=pl.String)
+    return pl.col(column or key).is_in(ids.implode())
+
+
+def _minors_json(births: pl.DataFrame) -> pl.Expr:
+    """Whether an earlier version, kept as JSON, is a minor's."""
+    day = pl.col("row").str.json_path_match("$.local_date").str.to_date(strict=False)
+    return of_minors(births, pl.col("row").str.json_path_match("$.athlete_id"), day)
+
+
+def _codes_only(held: pl.DataFrame, files: pl.DataFrame, families: set[str]) -> pl.DataFrame:
+    """Held rows without what was seen, where that is of these families, a whole line or a file's name."""
+    ids = files.filter(pl.col("family").is_in(families))["file_id"].str.slice(0, 16).unique()
+    whole_line = pl.col("field").is_null() & pl.col("line").is_not_null()
+    file_name = pl.col("code") == "name_pattern"
+    concerned = whole_line | file_name | pl.col("file_id").str.slice(0, 16).is_in(ids.implode())
+    sentence = pl.col("code").replace_strict({c.code: c.sentence for c in CODES.values()}, default="")
+    return held.with_columns(
+        value=pl.when(~concerned).then("value"),
+        reason=pl.when(concerned).then(sentence).otherwise("reason"),
+    )

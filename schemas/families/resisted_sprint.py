@@ -1,0 +1,121 @@
+"""Resisted sprint: traces of runs against, or with, the pull of a line."""
+
+from schemas.core import Family, Field, Trace
+
+_JUDGED = "judgement from world extremes and physics (methods, B5)"
+_COUNTED = "counted"
+
+FAMILY = Family(
+    name="resisted_sprint",
+    label="resisted sprint",
+    table="resisted_runs",
+    row_is="a run with a trace",
+    columns=(
+        Field("trial", "integer", "Number of the trial in its occasion.", unit="count", low=0, high=100_000),
+        Field("pull", "text", "Whether the line holds back or helps.", values=("resisted", "assisted")),
+        Field(
+            "resistance_n",
+            "real",
+            "Resistance that was set, as force.",
+            unit="N",
+            low=0.0,
+            high=1_500.0,
+            limits_from=_JUDGED,
+        ),
+        Field(
+            "resistance_setting",
+            "text",
+            "Resistance as the device writes it. A setting in kg is no sled's mass.",
+        ),
+        Field(
+            "sled_mass_kg",
+            "real",
+            "Mass of the sled with its load; never converted to force.",
+            unit="kg",
+            low=0.0,
+            high=400.0,
+            limits_from=_JUDGED,
+        ),
+        Field("surface", "text", "What is run on."),
+        Field(
+            "start_offset_m",
+            "real",
+            "Distance of the athlete behind the first gate at the start.",
+            unit="m",
+            low=0.0,
+            high=60.0,
+            limits_from="judgement from world extremes and physics (methods, B3)",
+        ),
+        Field(
+            "time_s",
+            "real",
+            "Time of the sample from the start of the trace.",
+            unit="s",
+            low=-5.0,
+            high=600.0,
+            limits_from=_JUDGED,
+        ),
+        Field(
+            "position_m",
+            "real",
+            "Position along the run; rises as the athlete runs.",
+            unit="m",
+            low=-5.0,
+            high=200.0,
+            limits_from=_JUDGED,
+        ),
+        Field(
+            "velocity_m_s",
+            "real",
+            "Velocity along the run, as the device gives it.",
+            unit="m/s",
+            low=-1.0,
+            high=13.0,
+            limits_from=_JUDGED,
+            sign="forward is positive",
+        ),
+        Field(
+            "force_n",
+            "real",
+            "Force in the line, as the device gives it.",
+            unit="N",
+            low=-50.0,
+            high=1_500.0,
+            limits_from=_JUDGED,
+            sign="a pull backward is positive",
+        ),
+    ),
+    required=("time_s", "position_m"),
+    natural_key=("pull", "trial"),
+    trial_key=("pull", "trial"),
+    numbered="trial",
+    values=("time_s", "position_m", "velocity_m_s", "force_n"),
+    # Samples near zero differ by any share: a trace exported again is taken as it is.
+    share=float("inf"),
+    trace=Trace(
+        table="resisted_samples",
+        row_is="a sample of a run's trace",
+        columns=("time_s", "position_m", "velocity_m_s", "force_n"),
+        adds=(
+            Field("sample_set_id", "text", "The run's samples in resisted_samples."),
+            Field(
+                "n_samples",
+                "integer",
+                "Samples of the run.",
+                unit="count",
+                low=1,
+                high=10_000_000,
+                limits_from=_COUNTED,
+            ),
+            Field(
+                "sample_rate_hz",
+                "real",
+                "Samples a second: one over the median step of time. NULL: fewer than two samples.",
+                unit="Hz",
+                low=0.0,
+                high=100_000.0,
+                limits_from=_COUNTED,
+            ),
+        ),
+    ),
+)
