@@ -23,7 +23,8 @@ from schemas.models import polars_schema
 from schemas.tables import TABLES
 
 WINDOW_DAYS = 365
-LEFT_OUT = EXCLUDING | {"familiarisation", "not_fully_available"}
+# A provisional body mass may be from a later day, and norms of a past week must not look into the future.
+LEFT_OUT = EXCLUDING | {"familiarisation", "not_fully_available", "mass_provisional"}
 _RULES = "norms 1"  # raise it when the same inputs give other numbers, so that norms_version tells
 _SERIES = ("metric", "series_id")
 _TABLES = ("populations", "norms", "norm_percentiles")
@@ -50,7 +51,7 @@ def weekly_norms(
 
     `results` is the declared table. `people` has athlete_id, sex, birth_date. `states` has athlete_id, week
     (a Monday), sport, position, competition_level: the period in force on that week's Sunday. Results later
-    than `as_of`, flagged as familiarisation, as not fully available or with an excluding code are left out.
+    than `as_of`, or flagged with a code of `LEFT_OUT`, are left out.
     `season_start` is MM-DD; a week is in the season of its Sunday. The order of rows never matters.
     """
     usable = _usable(results, as_of)

@@ -48,6 +48,7 @@ def check_resolved(warehouse: Warehouse, resolved: Resolved) -> None:
     ).explode("line")
     _check_every_line(warehouse, drops, lines)
     _check_rows(warehouse, drops, lines, resolved)
+    _check_held(warehouse, drops, lines)
 
 
 def _check_every_line(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame) -> None:
@@ -89,6 +90,20 @@ def _check_rows(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame, 
     _refuse(
         warehouse, wrong.sort("drop_no", "line"), "the line has {} row(s) to keep, and {} are in the tables"
     )
+
+
+def _check_held(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame) -> None:
+    """Every held line says why: by itself, or its file as a whole."""
+    held = warehouse.read("held_rows").filter(pl.col("state") != "released")
+    whole = held.filter(pl.col("line").is_null()).select("file_id").unique()
+    files = drops.select("drop_no", file_id="file")
+    due = (
+        lines.filter(pl.col("fate") == "held").join(files, on="drop_no").join(whole, on="file_id", how="anti")
+    )
+    reasons = held.group_by("file_id", "line").agg(found=pl.len())
+    compared = due.join(reasons, on=["file_id", "line"], how="left")
+    silent = compared.filter(pl.col("found").is_null()).select("drop_no", "line", n=1, found=0)
+    _refuse(warehouse, silent.sort("drop_no", "line"), "the line is held for {} reason(s), and {} are stored")
 
 
 def _refuse(warehouse: Warehouse, wrong: pl.DataFrame, sentence: str) -> None:

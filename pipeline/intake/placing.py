@@ -1,8 +1,11 @@
 """Fates of all rows of a family: whole groups at once where they agree, one by one where they don't.
 
 Pure. Rows come with `group` (the natural key, without its number where the export has none), `counted`
-(whether the number is the order of appearance), `blocked`, `dropped` and the family's columns; they leave
-with `fate`, `code` (why the group logic holds them), `number`, `cause`.
+(whether the number is the order of appearance), `place` (the part of the key that tells apart the rows of a
+trial), `copy_key` (equal for byte-equal lines), `blocked`,
+`dropped` and the family's columns; they leave with `fate`, `code` (why the group logic holds them),
+`number` (of the trial; where the export numbers it, of the session that used the key again; NULL: 1) and
+`cause`.
 """
 
 from __future__ import annotations
@@ -44,10 +47,7 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
         pl.col("blocked").all().alias("all_blocked"),
         pl.col("dropped").any().alias("any_dropped"),
     )
-    one_voice = (pl.col("any_blocked") == pl.col("all_blocked")) & ~pl.col("any_dropped")
-    simple_known = ~pl.col("counted") & (pl.col("sayings") == 1) & one_voice
-    simple_counted = pl.col("counted") & (pl.col("drops") == 1) & one_voice
-    facts = facts.with_columns(simple=simple_known | simple_counted)
+    facts = facts.with_columns(simple=_is_simple())
     marked = claims.join(facts.select("group", "simple"), on="group", maintain_order="left")
     quick = _place_simple(marked.filter("simple"))
     slow = _place_one_by_one(family, rows, marked.filter(~pl.col("simple")), _Keys(claims), answers)
@@ -60,11 +60,18 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
     )
 
 
+def _is_simple() -> pl.Expr:
+    """Whether a group says one thing only, or is an unnumbered one of a single file."""
+    one_voice = (pl.col("any_blocked") == pl.col("all_blocked")) & ~pl.col("any_dropped")
+    known = ~pl.col("counted") & (pl.col("sayings") == 1)
+    counted = pl.col("counted") & (pl.col("drops") == 1)
+    return one_voice & (known | counted)
+
+
 def _claims(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     """One row a claim, with `payload` (a text equal for equal sayings)."""
     said = [*family.values, *(f"quantum_{v}" for v in family.values), *fact_columns(family)]
-    inner = [k for k in family.natural_key if k not in family.trial_key]
-    texts = [pl.col(c).cast(pl.String).fill_null("\x00") for c in (*inner, *said)]
+    texts = [pl.col(c).cast(pl.String).fill_null("\x00") for c in ("place", *said)]
     saying = pl.concat_str(texts, separator="\x1f")
     return rows.group_by("claim", maintain_order=True).agg(
         pl.col("group").first(),
@@ -72,7 +79,7 @@ def _claims(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         pl.col("drop_no").first(),
         pl.col("line").first(),
         pl.col("file").first(),
-        pl.col("line_hash").first(),
+        pl.col("copy_key").first(),
         pl.col("seconds_known").first(),
         pl.col("time_known").first(),
         pl.col("blocked").first(),
@@ -85,7 +92,7 @@ def _place_simple(claims: pl.DataFrame) -> pl.DataFrame:
     """Groups that say one thing, and unnumbered groups of a single file."""
     copy = (
         pl.when("counted")
-        .then(pl.col("seconds_known") & ~pl.struct("group", "line_hash").is_first_distinct())
+        .then(pl.col("seconds_known") & ~pl.struct("group", "copy_key").is_first_distinct())
         .otherwise(~pl.col("group").is_first_distinct())
     )
     first = claims.with_columns(copy=copy)
@@ -107,16 +114,16 @@ def _place_one_by_one(
     family: Family, rows: pl.DataFrame, claims: pl.DataFrame, keys: _Keys, answers: Answers
 ) -> pl.DataFrame:
     """Groups in which files or lines differ."""
-    inner = [name for name in family.natural_key if name not in family.trial_key]
     said = {
         "values": list(family.values),
         "quanta": [f"quantum_{name}" for name in family.values],
-        "facts": [*inner, *fact_columns(family)],
+        "facts": fact_columns(family),
+        "places": ["place"],
     }
-    # A claim of several rows says all that its rows say, in the order of the inner key.
+    # A claim of several rows says all that its rows say, in the order of their places.
     details = (
         rows.join(claims.select("claim"), on="claim", how="semi")
-        .sort("claim", *inner)
+        .sort("claim", "place")
         .group_by("claim", maintain_order=True)
         .agg(pl.struct(names).alias(part) for part, names in said.items())
     )
@@ -141,13 +148,15 @@ def _claim(row: dict[str, Any], answers: Answers) -> Claim:
     def flat(part: str) -> tuple[Any, ...]:
         return tuple(value for item in row[part] for value in item.values())
 
+    values = row["values"][0]
     return Claim(
         index=row["claim"],
         drop_no=row["drop_no"],
+        places=tuple((place, name) for place in flat("places") for name in values),
         values=flat("values"),
         quanta=flat("quanta"),
         facts=flat("facts"),
-        line_hash=row["line_hash"],
+        copy_key=row["copy_key"],
         to_the_second=row["seconds_known"],
         sure=row["time_known"] and not row["counted"],
         blocked=row["blocked"],

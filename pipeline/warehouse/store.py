@@ -83,13 +83,13 @@ class Warehouse:
 
     def count(self, name: str) -> int:
         """Number of rows of a table."""
-        row = self._con.execute(f"SELECT count(*) FROM {quote(name)}").fetchone()
-        return int(row[0]) if row else 0
+        return int(self._con.execute(f"SELECT count(*) FROM {quote(name)}").fetchall()[0][0])
 
     def meta(self, key: str) -> str | None:
         """A remembered value, or None."""
-        row = self._con.execute("SELECT value FROM _meta WHERE key = ?", [key]).fetchone()
-        return None if row is None else str(row[0])
+        # fetchall, because a result that is not read to its end blocks the connection.
+        rows = self._con.execute("SELECT value FROM _meta WHERE key = ?", [key]).fetchall()
+        return str(rows[0][0]) if rows else None
 
     def set_meta(self, key: str, value: str) -> None:
         """Remember a value."""

@@ -243,7 +243,9 @@ sessions = st.tuples(
     st.sampled_from([None, "range_soft", "few_trials;range_soft"]),
 )
 many = st.lists(sessions, min_size=1, max_size=60)
-RESTRICTED = ["familiarisation", "not_fully_available", "warm_up", "failed", "split_not_rising"]
+RESTRICTED = [
+    "familiarisation", "not_fully_available", "mass_provisional", "warm_up", "failed", "split_not_rising",
+]  # fmt: skip
 restricted = st.tuples(
     st.sampled_from(WHO),
     st.integers(0, 20).map(lambda days: SUNDAY - timedelta(days=days)),

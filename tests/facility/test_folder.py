@@ -305,10 +305,9 @@ def test_the_template_uncommented_is_right_too(tmp_path: Path) -> None:
         path.write_text(text.replace("C:/yardmark-state", "state"), encoding="utf-8")
     assert check_facility(tmp_path) == []
     facility = load_facility(tmp_path)
-    assert (
-        list(facility.settings.devices) == ["gates-1"]
-        and len(facility.settings.devices["gates-1"].clock) == 1
-    )
+    sheets = ["sheet-contact_mat", "sheet-timing_gates", "sheet-body_measures"]
+    assert list(facility.settings.devices) == [*sheets, "gates-1"]
+    assert len(facility.settings.devices["gates-1"].clock) == 1
     assert facility.settings.labels.position == {"stroke": "Stroke seat"}
     assert facility.warehouse_file == tmp_path / "state" / "warehouse" / "yardmark.duckdb"
     assert facility.overrides["jump_height"].typical_error_session == 5.0
