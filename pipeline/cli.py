@@ -15,6 +15,14 @@ LATER = {
 }
 
 
+def _day(text: str) -> date:
+    """A date as people type it on the command line."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"'{text}' is no date such as 2026-02-28") from None
+
+
 def build_parser() -> argparse.ArgumentParser:
     """The parser of all commands."""
     parser = argparse.ArgumentParser(
@@ -59,10 +67,8 @@ def build_parser() -> argparse.ArgumentParser:
     alias.add_argument("name", metavar="NAME", help="the name as the export writes it")
     alias.add_argument("athlete_id", metavar="ATHLETE_ID")
     alias.add_argument("--device", help="only on this device")
-    alias.add_argument(
-        "--from", dest="start", type=date.fromisoformat, help="only from this day on (2026-02-28)"
-    )
-    alias.add_argument("--until", type=date.fromisoformat, help="only until this day, it included")
+    alias.add_argument("--from", dest="start", type=_day, help="only from this day on (2026-02-28)")
+    alias.add_argument("--until", type=_day, help="only until this day, it included")
     answers = add("answers", "take in a filled-in question sheet in one go", facility=False)
     answers.add_argument("facility", metavar="FACILITY")
     answers.add_argument("file", nargs="?", metavar="FILE", help="default: the sheets in held/")
@@ -75,13 +81,13 @@ def build_parser() -> argparse.ArgumentParser:
         dated = add(name, says)
         dated.add_argument(
             "--as-of",
-            type=date.fromisoformat,
+            type=_day,
             metavar="DATE",
             help="statistics as of this day (default: the last day in the warehouse)",
         )
         dated.add_argument(
             "--valid-on",
-            type=date.fromisoformat,
+            type=_day,
             metavar="DATE",
             help="who is in which squad and available on this day (default: today)",
         )
@@ -99,7 +105,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8", errors="replace")
-    arguments = build_parser().parse_args(argv)
+    parser = build_parser()
+    arguments, rest = parser.parse_known_args(argv)
+    if rest and arguments.command not in LATER:
+        parser.error(f"unknown: {' '.join(rest)}; `yardmark {arguments.command} --help` shows what there is")
     if arguments.command in LATER:
         print(
             f"yardmark {arguments.command} is not there yet: it comes with a later version.", file=sys.stderr

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import csv
 import json
+import math
+import os
 import shutil
 import sys
 import time
@@ -13,7 +16,6 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
-import polars as pl
 
 from pipeline import show
 from pipeline.facility.folder import Facility, check_facility, load_facility
@@ -47,7 +49,9 @@ class CannotFinish(Exception):
 def run_command(arguments: Arguments) -> int:
     """Do a parsed command; errors go to stderr in plain words."""
     try:
-        return _COMMANDS[arguments.command](arguments)
+        status = _COMMANDS[arguments.command](arguments)
+        sys.stdout.flush()
+        return status
     except ConfigError as error:
         show.problems(error.problems)
         return WRONG
@@ -60,6 +64,10 @@ def run_command(arguments: Arguments) -> int:
     except duckdb.Error as error:
         _complain(f"the database says: {error}")
         return UNFINISHED
+    except BrokenPipeError:
+        # Whoever reads the output has seen enough (`| head`); what is left in the buffer goes nowhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
     except OSError as error:
         _complain(f"{error.filename or 'a file'}: {error.strerror or error}")
         return UNFINISHED
@@ -170,9 +178,9 @@ def _sheet(arguments: Arguments) -> int:
 def _held(arguments: Arguments) -> int:
     with _opened(arguments) as (facility, warehouse):
         held = held_with_context(warehouse).sort("drop_no", "line", "code")
-    data = {"held": held.drop("drop_no", "question").to_dicts()}
+    told = held.drop("drop_no", "question", "value").rename({"file": "file_id", "seen": "value"})
     asked = held.unique("question", keep="first", maintain_order=True)
-    _report(arguments, data, lambda: show.held(asked, facility.held))
+    _report(arguments, {"held": told.to_dicts()}, lambda: show.held(asked, facility.held))
     return DONE
 
 
@@ -267,12 +275,21 @@ def _sql(arguments: Arguments) -> int:
         raise CannotFinish(f"{published} has no published tables yet; run `yardmark run {folder}` first")
     with duckdb.connect(str(file), read_only=True) as connection:
         relation = connection.sql(query)
-        frame = relation.pl() if relation is not None else pl.DataFrame()
+        names = relation.columns if relation is not None else []
+        rows = relation.fetchall() if relation is not None else []
     if arguments.csv:
-        print(frame.write_csv(), end="")
+        csv.writer(sys.stdout, lineterminator="\n").writerows([names, *rows])
     else:
-        _report(arguments, {"rows": frame.to_dicts()}, lambda: show.table(frame))
+        data = {
+            "rows": [{name: _json_value(cell) for name, cell in zip(names, row, strict=True)} for row in rows]
+        }
+        _report(arguments, data, lambda: show.table(names, rows))
     return DONE
+
+
+def _json_value(cell: Any) -> Any:
+    """A cell as JSON can say it: it has no NaN and no infinity."""
+    return None if isinstance(cell, float) and not math.isfinite(cell) else cell
 
 
 def _tables(arguments: Arguments) -> int:

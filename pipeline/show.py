@@ -43,10 +43,10 @@ def _is_number(text: str) -> bool:
     return text == "" or text.lstrip("-").replace(".", "", 1).replace("e", "", 1).isdigit()
 
 
-def table(frame: pl.DataFrame) -> None:
+def table(names: list[str], rows: list[tuple[Any, ...]]) -> None:
     """Print a query's result."""
-    columns(frame.columns, frame.iter_rows())
-    print(f"({frame.height} row{'s' if frame.height != 1 else ''})")
+    columns(names, rows)
+    print(f"({len(rows)} row{'s' if len(rows) != 1 else ''})")
 
 
 def problems(found: Iterable[Problem]) -> None:
@@ -235,6 +235,6 @@ def demo(folder: Path, run: Run) -> None:
     print(f"  {published / 'tables'}   every table as Parquet, some as CSV")
     print("and try:")
     print(f"  yardmark held {folder}")
-    query = "SELECT label, metric, n_athletes, p50, unit FROM current_norms JOIN populations USING (population_id)"
-    print(f'  yardmark sql {folder} "{query} WHERE p50 IS NOT NULL LIMIT 10"')
+    query = "SELECT label, metric, n_athletes, p50, unit FROM current_norms JOIN populations"
+    print(f'  yardmark sql {folder} "{query} USING (population_id) WHERE p50 IS NOT NULL LIMIT 10"')
     print("  yardmark tables")

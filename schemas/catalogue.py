@@ -6,7 +6,7 @@ import tomllib
 from importlib import resources
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Range = tuple[float, float]
 
@@ -116,6 +116,12 @@ class Metric(Strict):
     restricted_minors: bool = False
     coach: bool = True
     fed_by: tuple[FedBy, ...] = ()
+
+    @model_validator(mode="after")
+    def _best_needs_a_direction(self) -> Metric:
+        if self.summary == "best" and self.better == "context":
+            raise ValueError('summary = "best" needs a better direction: set better, or another summary')
+        return self
 
 
 def load_catalogue() -> dict[str, Metric]:

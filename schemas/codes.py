@@ -25,6 +25,7 @@ class Code:
 
 
 _RAW = "Export the file again from the device, or correct this cell in the sheet's answer column."
+_LINE = "Export the file again from the device, or answer `drop` to leave the line out."
 _LAYOUT = "Mend the layout in config/layouts, then run `yardmark retry`."
 
 _ALL = (
@@ -33,7 +34,8 @@ _ALL = (
         "no_layout",
         "No layout recognises this file.",
         "holds_file",
-        "Check the folder and the header row, or write a layout in config/layouts; then run `yardmark retry`.",
+        "Check the folder and the header row, or write a layout in config/layouts; "
+        "then run `yardmark retry`.",
     ),
     Code(
         "two_layouts",
@@ -84,11 +86,11 @@ _ALL = (
         "max_file_mb in facility.toml, default 2000",
     ),
     # The line as text
-    Code("bad_bytes", "The line has bytes that the layout's encoding does not know.", "holds_line", _RAW),
-    Code("open_quote", "A quoted field is not closed on this line.", "holds_line", _RAW),
-    Code("bad_quotes", "Text follows a closing quote.", "holds_line", _RAW),
-    Code("too_few_fields", "The line has fewer fields than the header row.", "holds_line", _RAW),
-    Code("too_many_fields", "The line has more fields than the header row.", "holds_line", _RAW),
+    Code("bad_bytes", "The line has bytes that the layout's encoding does not know.", "holds_line", _LINE),
+    Code("open_quote", "A quoted field is not closed on this line.", "holds_line", _LINE),
+    Code("bad_quotes", "Text follows a closing quote.", "holds_line", _LINE),
+    Code("too_few_fields", "The line has fewer fields than the header row.", "holds_line", _LINE),
+    Code("too_many_fields", "The line has more fields than the header row.", "holds_line", _LINE),
     # The cell
     Code("missing_value", "A value that every row of this family needs is empty.", "holds_line", _RAW),
     Code("not_a_number", "This is not a number as the layout says numbers are written.", "holds_line", _RAW),
@@ -312,7 +314,7 @@ _ALL = (
     ),
     Code(
         "mass_provisional",
-        "Body mass is from a later reading, or one more than 14 days away.",
+        "Body mass is from a later reading, or one more than 14 days away: left out of norms.",
         "flags",
         "Weigh the athlete at the next session.",
         "14 days",

@@ -61,7 +61,7 @@ _TRIALS = (
     _text("method_version", "Version of the device's method, where the layout says one."),
     _text("mark", "The operator's mark.", ("ok", "warm_up", "failed")),
     _text("flags", "Codes that the row or value carries, sorted, joined by ';'; see flag_codes. NULL: none."),
-    _text("file_id", "First 16 hex digits of the SHA-256 of the file; all 64 in files and held_rows."),
+    _text("file_id", "First 16 hex digits of the SHA-256 of the file; all 64 in files."),
     Field(
         "line",
         "integer",

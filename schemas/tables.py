@@ -49,7 +49,7 @@ def _sample_set(family: Family, trace: Trace) -> Table:
         trace.table,
         trace.row_is,
         ("sample_set_id", *trace.columns, "file_id", "line"),
-        key=("sample_set_id", "line"),
+        key=("sample_set_id", "time_s", "line"),
         required=frozenset({"sample_set_id", "file_id", "line"})
         | (set(trace.columns) & set(family.required)),
         published=False,

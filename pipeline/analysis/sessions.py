@@ -77,7 +77,10 @@ def build_sessions(
         .join(slots, on="session_id", how="left", validate="1:1")
         .join(athletes.select("athlete_id", "birth_date"), on="athlete_id", how="left", validate="m:1")
         .join(states, on=["athlete_id", "local_date"], how="left", validate="m:1")
-        .with_columns(pl.col("available").fill_null("yes"), age_years=shown_age(pl.col("birth_date"), pl.col("local_date")))
+        .with_columns(
+            pl.col("available").fill_null("yes"),
+            age_years=shown_age(pl.col("birth_date"), pl.col("local_date")),
+        )
     )
     readings = trials.get("body_readings", empty(TABLES["body_readings"]))
     weighed = _with_mass(sessions, _day_masses(readings, slots))

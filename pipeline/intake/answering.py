@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import os
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -15,6 +13,7 @@ import polars as pl
 from pipeline.facility.folder import Facility
 from pipeline.facility.problems import nearest_known
 from pipeline.intake.answers import LINE_WORDS, Answer, LineSubject, append_answers, me, name_subject
+from pipeline.intake.appended import append_rows
 from pipeline.intake.archive import utc_now
 from pipeline.intake.identity import DROPPED, normalise
 from pipeline.intake.sheets import Filled
@@ -43,7 +42,9 @@ class _Desk:
         self.devices = facility.settings.devices
         self.held = held
         self.answers: list[Answer] = []
-        self.people: dict[str, str] = {}
+        self.people: dict[str, tuple[str, str]] = {}
+        roster = facility.athletes.select("name", "athlete_id").drop_nulls().iter_rows()
+        self.named: dict[str, str] = {normalise(name): athlete_id for name, athlete_id in roster}
         self.result = Answering()
         self.at, self.by = utc_now(), me()
 
@@ -53,7 +54,7 @@ class _Desk:
     def say(self, kind: str, subject: str, answer: str) -> None:
         self.answers.append(Answer(self.at, self.by, kind, subject, answer))
 
-    def person(self, row: Filled, name: str) -> str | None:
+    def person(self, row: Filled, name: str, code: str) -> str | None:
         """The athlete_id (or `drop`) that a sheet's answer about a name means; None where it means none."""
         answer = row.answer
         bracketed = re.search(r"\(([^()]+)\)$", answer)
@@ -61,7 +62,7 @@ class _Desk:
         if wanted.casefold() == DROPPED:
             return DROPPED
         if wanted.casefold() == NEW:
-            return self._new_person(name)
+            return self._new_person(name, code == "ambiguous_name")
         known = {i.casefold(): i for i in self.ids}
         if wanted.casefold() in known:
             return str(known[wanted.casefold()])
@@ -69,16 +70,19 @@ class _Desk:
         self.refuse(row, f"'{answer}' is no athlete_id; {near}. Write an athlete_id, `new` or `drop`.")
         return None
 
-    def _new_person(self, name: str) -> str:
+    def _new_person(self, name: str, of_same_name: bool) -> str:
+        """The id of a new person; of the one on the roster where a sheet was handed in twice."""
         key = normalise(name)
+        if key in self.named and not of_same_name:
+            return self.named[key]
         if key not in self.people:
             number = 1
             while f"n{number:02d}" in self.ids:
                 number += 1
-            self.people[key] = f"n{number:02d}"
-            self.ids.add(self.people[key])
-            self.result.new_people.append(f"{self.people[key]} {_in_order(name)}")
-        return self.people[key]
+            athlete_id = f"n{number:02d}"
+            self.people[key] = athlete_id, _in_order(name)
+            self.ids.add(athlete_id)
+        return self.people[key][0]
 
 
 def _in_order(name: str) -> str:
@@ -111,7 +115,12 @@ def _take_name(desk: _Desk, row: Filled) -> None:
     if device and device not in desk.devices:
         desk.refuse(row, f"'{device}' is no device; {nearest_known(device, desk.devices)}.")
         return
-    person = desk.person(row, name)
+    here = pl.col("device") == device if device else pl.lit(True)
+    asked = desk.held.filter((pl.col("code") == "unknown_name") & here)
+    if normalise(name) not in {normalise(seen) for seen in asked["seen"]}:
+        desk.refuse(row, f"no line waits for '{name}' any more, so there is nothing to answer.")
+        return
+    person = desk.person(row, name, "unknown_name")
     if person is not None:
         desk.say("name", name_subject(name, device or None, None, None), person)
 
@@ -129,7 +138,10 @@ def _take_line(desk: _Desk, row: Filled) -> None:
         desk.refuse(row, f"'{line}' is no line number; leave the other columns as they were.")
         return
     found = desk.held.filter(
-        (pl.col("file") == file_id) & (pl.col("line") == int(line)) & (pl.col("code") == code)
+        (pl.col("file") == file_id)
+        & (pl.col("line") == int(line))
+        & (pl.col("code") == code)
+        & (pl.col("field").fill_null("") == field_name)
     )
     if found.is_empty():
         desk.refuse(row, "this line is no longer held, so there is nothing to answer.")
@@ -165,7 +177,7 @@ def _take_held_name(desk: _Desk, row: Filled, held: dict[str, object], code: str
     """A name answered on one line: for all lines of that name and device; where several people share the
     name, for that day only."""
     name, device, day = str(held["seen"]), str(held["device"]), held["day"]
-    person = desk.person(row, name)
+    person = desk.person(row, name, code)
     if person is None:
         return
     span = day if code == "ambiguous_name" and isinstance(day, date) else None
@@ -175,17 +187,10 @@ def _take_held_name(desk: _Desk, row: Filled, held: dict[str, object], code: str
 def _add_people(config: Path, desk: _Desk) -> None:
     if not desk.people:
         return
-    names = {normalise(entry.split(" ", 1)[1]): entry for entry in desk.result.new_people}
     file = config / NEW_PEOPLE
-    fresh = not file.exists() or file.stat().st_size == 0
-    with file.open("a", encoding="utf-8", newline="") as stream:
-        writer = csv.writer(stream, lineterminator="\n")
-        if fresh:
-            writer.writerow(NEW_PEOPLE_HEADER)
-        for key, athlete_id in desk.people.items():
-            name = names.get(key, f"{athlete_id} {key}").split(" ", 1)[1]
-            writer.writerow((athlete_id, name, "", "", ""))
-        stream.flush()
-        os.fsync(stream.fileno())
+    fresh = not file.exists()
+    rows = [(athlete_id, name, "", "", "") for athlete_id, name in desk.people.values()]
+    append_rows(file, NEW_PEOPLE_HEADER, rows)
+    desk.result.new_people = [f"{athlete_id} {name}" for athlete_id, name in desk.people.values()]
     if fresh:
         file.chmod(0o600)

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import csv
 import getpass
-import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
+from pipeline.intake.appended import append_rows
 from pipeline.intake.identity import Alias
 
 HEADER = ("at", "by", "kind", "subject", "answer", "takes_back")
@@ -65,21 +65,9 @@ def me() -> str:
 
 def append_answers(config: Path, answers: Iterable[Answer]) -> int:
     """Write answers to disk before this returns; how many."""
-    rows = list(answers)
+    rows = [(a.at.isoformat(), a.by, a.kind, a.subject, a.answer, a.takes_back) for a in answers]
     if rows:
-        file = config / FILE
-        fresh = not file.exists() or file.stat().st_size == 0
-        torn = not fresh and not file.read_bytes().endswith(b"\n")
-        with file.open("a", encoding="utf-8", newline="", errors="surrogateescape") as stream:
-            if torn:
-                stream.write("\n")
-            writer = csv.writer(stream, lineterminator="\n")
-            if fresh:
-                writer.writerow(HEADER)
-            for a in rows:
-                writer.writerow((a.at.isoformat(), a.by, a.kind, a.subject, a.answer, a.takes_back))
-            stream.flush()
-            os.fsync(stream.fileno())
+        append_rows(config / FILE, HEADER, rows)
     return len(rows)
 
 
@@ -117,14 +105,14 @@ def _answer_of(row: list[str]) -> Answer | None:
 
 def aliases_of(answers: Iterable[Answer]) -> dict[Alias, datetime]:
     """The aliases that answers about names make, with when each was given; a later one takes the place of
-    an earlier one with the same subject."""
-    latest = {a.subject: a for a in answers if a.kind == "name"}
-    aliases: dict[Alias, datetime] = {}
-    for subject, answer in latest.items():
-        name, device, start, until = [*subject.split("|"), "", "", ""][:4]
-        alias = Alias(name, answer.answer, device or None, _day(start), _day(until))
-        aliases[alias] = answer.at
-    return aliases
+    an earlier one about the same name, device and dates."""
+    latest: dict[object, tuple[Alias, datetime]] = {}
+    for given in answers:
+        if given.kind == "name":
+            name, device, start, until = [*given.subject.split("|"), "", "", ""][:4]
+            alias = Alias(name, given.answer, device or None, _day(start), _day(until))
+            latest[alias.about] = alias, given.at
+    return dict(latest.values())
 
 
 def _day(text: str) -> date | None:

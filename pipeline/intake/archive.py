@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from pipeline.ids import text_id
+from pipeline.intake.appended import append_rows
 
 HEADER = ("drop_id", "file_id", "path", "received_at", "size")
 
@@ -66,20 +68,24 @@ def append_index(archive: Path, drops: list[Drop]) -> None:
     if not drops:
         return
     index = archive / "index.csv"
-    archive.mkdir(parents=True, exist_ok=True)
-    fresh = not index.exists() or index.stat().st_size == 0
-    torn = not fresh and not index.read_bytes().endswith(b"\n")
-    with index.open("a", encoding="utf-8", newline="", errors="surrogateescape") as stream:
-        if torn:
-            stream.write("\n")
-        writer = csv.writer(stream, lineterminator="\n")
-        if fresh:
-            writer.writerow(HEADER)
-        for drop in drops:
-            at = drop.received_at.isoformat(timespec="microseconds")
-            writer.writerow((drop.drop_id, drop.file_id, drop.path, at, drop.size))
-        stream.flush()
-        os.fsync(stream.fileno())
+    # A torn last line names a drop that nothing was made of: its file is still in the inbox.
+    if index.exists() and not index.read_bytes().endswith(b"\n"):
+        with index.open("r+b") as stream:
+            stream.truncate(len(_whole_lines(index)))
+    append_rows(
+        index,
+        HEADER,
+        [
+            (d.drop_id, d.file_id, d.path, d.received_at.isoformat(timespec="microseconds"), d.size)
+            for d in drops
+        ],
+    )
+
+
+def _whole_lines(index: Path) -> bytes:
+    """The index without a torn last line."""
+    data = index.read_bytes()
+    return data[: data.rfind(b"\n") + 1]
 
 
 def read_index(archive: Path) -> list[Drop]:
@@ -88,11 +94,11 @@ def read_index(archive: Path) -> list[Drop]:
     if not index.exists():
         return []
     drops: list[Drop] = []
-    with index.open(encoding="utf-8", newline="", errors="surrogateescape") as stream:
-        for row in csv.reader(stream):
-            drop = _drop_of(row, len(drops) + 1)
-            if drop is not None:
-                drops.append(drop)
+    text = _whole_lines(index).decode("utf-8", "surrogateescape")
+    for row in csv.reader(io.StringIO(text, newline="")):
+        drop = _drop_of(row, len(drops) + 1)
+        if drop is not None:
+            drops.append(drop)
     return drops
 
 

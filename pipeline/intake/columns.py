@@ -18,7 +18,6 @@ from pipeline.reading.table import WHITESPACE
 from pipeline.reading.times import parse_local, to_local
 from pipeline.reading.units import UNITS, conversion, dimension, holds, is_told_by_row
 from schemas.core import Family, Field
-from schemas.models import DTYPES
 
 Overrides = Mapping[tuple[int, str], str]
 """(line, field as shown) -> the text that a person put in place of the cell."""
@@ -31,6 +30,7 @@ PROBLEMS = {
     "reason": pl.String,
 }
 PLAIN_TARGETS = ("athlete", "session", "mark")
+MARKS = ("ok", "warm_up", "failed")
 
 
 @dataclass
@@ -52,6 +52,11 @@ class Source:
     timezone: str
     from_workbook: bool
     overrides: Overrides
+
+
+def is_nothing(layout: Layout, text: str) -> bool:
+    """Whether a text is one of the layout's words for nothing."""
+    return not text or text in layout.file.null
 
 
 def cell(source: Source, name: str) -> pl.Expr:
@@ -112,43 +117,53 @@ def type_target(
     problem; null stays null.
     """
     spec = None if target in PLAIN_TARGETS else source.family.field(target)
-    text = pl.col(f"text:{target}")
+    problems: list[pl.DataFrame] = []
     if column.map:
-        return _mapped(target, column, rows, label, where, text, spec)
+        rows, unknown = _mapped(source, target, column, rows, label, where, spec)
+        problems.append(unknown)
+    text = pl.col(f"text:{target}")
     if spec is None or spec.type == "text":
-        return Typed(rows.with_columns(text.alias(target)))
-    constant = column.value is not None
-    marks = (".", "") if constant else (source.layout.file.decimal, source.layout.file.thousands)
+        return Typed(rows.with_columns(text.alias(target)), problems)
+    # Constants and the words of a map are written in TOML.
+    in_toml = column.value is not None or column.map
+    marks = (".", "") if in_toml else (source.layout.file.decimal, source.layout.file.thousands)
     if spec.type == "integer":
         value = parse_integer(text, *marks).cast(pl.Int32, strict=False)
         typed = rows.with_columns(value.alias(target))
         reason = f"In {where} there is '{{seen}}', which is no whole number."
         bad = text.is_not_null() & pl.col(target).is_null()
-        return Typed(typed, [problems_where(typed, bad, "not_a_number", label, text, reason)])
-    if column.unit_from:
-        return _by_unit_column(source, column, rows, target, label, where, marks)
-    return _quantity(source, rows, target, label, where, unit or "1", marks)
+        return Typed(typed, [*problems, problems_where(typed, bad, "not_a_number", label, text, reason)])
+    if unit is None and column.unit_from:
+        made = _by_unit_column(source, column, rows, target, label, where, marks)
+    else:
+        made = _quantity(source, rows, target, label, where, unit or "1", marks)
+    return Typed(made.rows, [*problems, *made.problems])
 
 
 def _mapped(
+    source: Source,
     target: str,
     column: ColumnSource,
     rows: pl.DataFrame,
     label: str,
     where: str,
-    text: pl.Expr,
     spec: Field | None,
-) -> Typed:
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Rows with the map's words in place of the text, and a problem for each text that it does not know."""
     words = dict(column.map or {})
-    # An answer may also use the field's own word.
-    known = {**{word: word for word in (spec.values if spec else ())}, **words}
-    dtype = DTYPES[spec.type] if spec is not None else pl.String
-    typed = rows.with_columns(text.replace_strict(known, default=None, return_dtype=pl.String).alias(target))
-    bad = text.is_not_null() & pl.col(target).is_null()
+    text = pl.col(f"text:{target}")
+    mapped = text.replace_strict(words, default=None, return_dtype=pl.String)
+    # A person's answer may also be the field's own word.
+    own = {word: word for word in (spec.values if spec else MARKS if target == "mark" else ())}
+    answered = [line for line, name in source.overrides if name == label]
+    if own and answered:
+        said = text.replace_strict(own, default=None, return_dtype=pl.String)
+        mapped = pl.coalesce(mapped, pl.when(pl.col("line").is_in(answered)).then(said))
+    bad = text.is_not_null() & mapped.is_null()
     listed = ", ".join(sorted(words)[:12])
     reason = f"In {where} there is '{{seen}}'; the layout's map knows: {listed}."
-    problems = [problems_where(typed, bad, "not_in_map", label, text, reason)]
-    return Typed(typed.with_columns(pl.col(target).cast(dtype, strict=False)), problems)
+    problem = problems_where(rows, bad, "not_in_map", label, text, reason)
+    return rows.with_columns(mapped.alias(f"text:{target}")), problem
 
 
 def _quantity(
@@ -199,14 +214,20 @@ def _by_unit_column(
             parts.append(typed.rows)
             problems += typed.problems
         else:
-            empty = pl.lit(None, dtype=pl.Float64)
-            parts.append(part.with_columns(empty.alias(target)))
+            parts.append(_without_value(part, target))
             bad = pl.col(f"text:{target}").is_not_null()
             reason = f"The unit '{{seen}}' is not one of {', '.join(sorted(fitting))}."
             problems.append(
                 problems_where(part, bad, "unknown_unit", column.unit_from or "", unit_text, reason)
             )
-    return Typed(pl.concat(parts, how="diagonal") if parts else rows, problems)
+    together = pl.concat(parts or [_without_value(rows, target)], how="diagonal")
+    return Typed(together.sort("line", "entry", maintain_order=True), problems)
+
+
+def _without_value(rows: pl.DataFrame, target: str) -> pl.DataFrame:
+    """Rows with an empty target, in a unit of no known dimension."""
+    nothing = {target: pl.Float64, "dimension": pl.String}
+    return rows.with_columns(pl.lit(None, dtype=dtype).alias(name) for name, dtype in nothing.items())
 
 
 def type_time(source: Source, column: ColumnSource, rows: pl.DataFrame) -> Typed:

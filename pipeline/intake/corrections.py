@@ -1,13 +1,16 @@
 """`config/corrections.csv` applied: a corrected row is a new version, the old one stays.
 
 Pure. Actions: strike (the row leaves), move (to another athlete), relabel (another test), supply (a fact that
-the device does not export). All that a correction names must hold for the rows it meets.
+the device does not export). All that a correction names must hold for the rows it meets. A line stands for
+the row that it said, whichever version of it is current. A strike of a file without a line withdraws the
+file: what it said counts no more, and an earlier or other file's word does.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 import polars as pl
 
@@ -33,15 +36,30 @@ class Corrected:
     superseded: pl.DataFrame
 
 
-def apply_corrections(family: Family, rows: pl.DataFrame, corrections: pl.DataFrame) -> Corrected:
-    """Apply corrections in order to the current rows of a family.
+def is_withdrawal(correction: Mapping[str, object]) -> bool:
+    """Whether a correction takes back a whole file."""
+    others = [name for name in SELECTORS if name not in ("file_id", "device")]
+    named = [name for name in others if correction.get(name) not in (None, "")]
+    return correction["action"] == "strike" and bool(correction["file_id"]) and not named
 
-    `rows` has the family's columns, athlete_id, device, file, line, local_date, version. Corrections of
-    another family's fields meet no rows here. Those that name nothing to be met are passed over.
+
+def withdrawn_files(corrections: pl.DataFrame) -> dict[str, date | None]:
+    """File (first 16 digits) -> the day it was withdrawn, where the correction says one."""
+    return {str(row["file_id"])[:16]: row["made_on"] for row in corrections.to_dicts() if is_withdrawal(row)}
+
+
+def apply_corrections(
+    family: Family, rows: pl.DataFrame, corrections: pl.DataFrame, places: pl.DataFrame
+) -> Corrected:
+    """Apply corrections, but for withdrawals, in order to the current rows of a family.
+
+    `rows` has the family's columns, row_id, athlete_id, device, local_date, version; `places` the row_id,
+    file and line of every version of them. Corrections of another family's fields meet no rows here. Those
+    that name nothing to be met are passed over.
     """
     earlier: list[pl.DataFrame] = []
     for correction in corrections.iter_rows(named=True):
-        met = _met(family, rows, correction)
+        met = None if is_withdrawal(correction) else _met(family, rows, correction, places)
         if met is None:
             continue
         change = _change(family, correction)
@@ -82,7 +100,9 @@ def apply_corrections(family: Family, rows: pl.DataFrame, corrections: pl.DataFr
     return Corrected(rows, pl.concat([empty, *earlier], how="vertical_relaxed"))
 
 
-def _met(family: Family, rows: pl.DataFrame, correction: dict[str, object]) -> pl.Expr | None:
+def _met(
+    family: Family, rows: pl.DataFrame, correction: dict[str, object], places: pl.DataFrame
+) -> pl.Expr | None:
     """Which rows a correction is about; None where it names nothing, or what this family does not have."""
     named = {
         key: correction[name] for name, key in SELECTORS.items() if correction.get(name) not in (None, "")
@@ -90,21 +110,20 @@ def _met(family: Family, rows: pl.DataFrame, correction: dict[str, object]) -> p
     if not named:
         return None
     met = pl.lit(True)
+    if "file_id" in named:
+        said = places.filter(pl.col("file") == str(named.pop("file_id"))[:16])
+        if "line" in named:
+            said = said.filter(pl.col("line") == named.pop("line"))
+        met = pl.col("row_id").is_in(said["row_id"].unique().implode())
     for key, value in named.items():
-        if key == "date":
-            met &= pl.col("local_date") == value
-        elif key == "file_id":
-            text = str(value)
-            met &= pl.col("file").str.starts_with(text[:16])
-        elif key in ("device", "line", "athlete_id"):
-            met &= pl.col(key) == value
-        elif key == "trial" and family.numbered in rows.columns:
-            met &= pl.col(family.numbered) == value
-        elif key == "test":
-            column = next((c for c in ("test", "quantity") if c in rows.columns), None)
-            if column is None:
-                return None
-            met &= pl.col(column) == value
+        column = {
+            "date": "local_date",
+            "trial": family.numbered,
+            "test": next((c for c in ("test", "quantity") if c in rows.columns), None),
+        }.get(key, key)
+        if column is None:
+            return None
+        met &= pl.col(column) == value
     return met.fill_null(False)
 
 

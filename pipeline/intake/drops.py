@@ -102,7 +102,7 @@ def read_file(data: bytes, path: str, facility: Facility, knowledge: Knowledge, 
         return Outcome(state, _count(data), waits=refused)
     claimed = recognise(path, export, facility.layouts, facility.faulty_layouts)
     if isinstance(claimed, Claimed):
-        overrides = knowledge.overrides(file_id[:FILE_DIGITS])
+        overrides = knowledge.cell_answers.get(file_id[:FILE_DIGITS], {})
         outcome = read_export(
             export, claimed.layout, claimed.head, claimed.header_at, facility.settings.timezone, overrides
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import polars as pl
@@ -44,12 +44,13 @@ class DryRun:
 def dry_run(facility: Facility, file: Path) -> DryRun:
     """Read and resolve one file by itself, as if it were the first that was ever dropped.
 
-    A file below the inbox is recognised by its folder; any other as if it lay in each layout's folder.
+    A file below the inbox is recognised by its folder; any other as if it lay in the folder of the layout
+    that reads it.
     """
     data = file.read_bytes()
-    place = _place(facility, file)
     knowledge = knowledge_of(facility)
-    read = read_file(data, place, facility, knowledge)
+    tried = [(place, read_file(data, place, facility, knowledge)) for place in _places(facility, file)]
+    place, read = next((pair for pair in tried if pair[1].state == "read"), tried[0])
     drop = archive.Drop(1, "dry-run", "0" * 64, place, archive.utc_now(), len(data))
     batch = as_batch([read.of(drop)], facility.settings.timezone)
     reads = {name: batch.tables[name] for name in READ_TABLES}
@@ -71,13 +72,11 @@ def dry_run(facility: Facility, file: Path) -> DryRun:
     return result
 
 
-def _place(facility: Facility, file: Path) -> str:
-    """Where the file would lie below the inbox."""
-    try:
-        return file.resolve().relative_to(facility.inbox.resolve()).as_posix()
-    except ValueError:
-        pass
+def _places(facility: Facility, file: Path) -> list[str]:
+    """Where the file lies, or might lie, below the inbox; the likeliest first."""
+    file = file.resolve()
+    if file.is_relative_to(facility.inbox.resolve()):
+        return [file.relative_to(facility.inbox.resolve()).as_posix()]
     folders = {layout.match.folder for layout in facility.layouts.values() if layout.match.folder}
-    if file.resolve().parent.name in folders:
-        return f"{file.resolve().parent.name}/{file.name}"
-    return file.name
+    likeliest = sorted(folders, key=lambda folder: (PurePosixPath(folder).name != file.parent.name, folder))
+    return [*(f"{folder}/{file.name}" for folder in likeliest), file.name]

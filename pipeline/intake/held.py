@@ -46,9 +46,9 @@ def left_out_lines(knowledge: Knowledge) -> pl.DataFrame:
     return pl.DataFrame(dropped, schema=schema, orient="row")
 
 
-def with_state(held: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
-    """Held rows with their state: answered where the line (see `left_out_lines`) or the name was left out,
-    else open."""
+def with_state(held: pl.DataFrame, left_out: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """Held rows with their state: answered where the line (see `left_out_lines`), its file or the name was
+    left out, else open."""
     for name, dtype in HELD_SCHEMA.items():
         if name not in held.columns:
             held = held.with_columns(pl.lit(None, dtype=dtype).alias(name))
@@ -58,7 +58,11 @@ def with_state(held: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
     return (
         held.join(left_out.drop("of_row"), on=["file", "line"], how="left", maintain_order="left")
         .with_columns(
-            state=pl.when(pl.col("left_out").fill_null(False) | name_dropped)
+            state=pl.when(
+                pl.col("left_out").fill_null(False)
+                | pl.col("file").is_in(list(knowledge.withdrawn))
+                | name_dropped
+            )
             .then(pl.lit("answered"))
             .otherwise(pl.lit("open"))
         )
@@ -66,16 +70,23 @@ def with_state(held: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def released_lines(drops: pl.DataFrame, held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
-    """Lines that waited for an answer which let them go: held rows in the state released."""
+def answered_lines(drops: pl.DataFrame, held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """Held rows of lines that wait no more because somebody answered: let go (released), or left out
+    (answered)."""
     files = dict(drops.select("file", "drop_no").reverse().iter_rows())
-    waiting = set(held.select("file", "line", "code").iter_rows())
+    waiting = set(held.select("file", "line", "code", pl.col("field").fill_null("")).iter_rows())
     rows = [
-        (files[s.file_id], s.file_id, s.line, s.code, s.field or None, "released")
+        (
+            files[s.file_id],
+            s.file_id,
+            s.line,
+            s.code,
+            s.field or None,
+            "answered" if answer.answer == DROPPED else "released",
+        )
         for s, answer in knowledge.line_answers.items()
         if s.file_id in files
-        and answer.answer != DROPPED
-        and (s.file_id, s.line, s.code) not in waiting
+        and (s.file_id, s.line, s.code, s.field) not in waiting
         and (answer.answer in LINE_WORDS or s.field)
     ]
     columns = ["drop_no", "file", "line", "code", "field", "state"]
@@ -116,10 +127,13 @@ def released_names(rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
 def held_table(shown: pl.DataFrame) -> pl.DataFrame:
     """The table `held_rows`; written names are left out, they are in the sheets only."""
     remedies = {code.code: code.remedy for code in CODES.values()}
+    sentences = {code.code: code.sentence for code in CODES.values()}
+    names_it = (pl.col("field") == "athlete") & pl.col("candidates").is_null()
     table = TABLES["held_rows"]
     return (
         shown.with_columns(
             file_id="file",
+            reason=pl.when(names_it).then(pl.col("code").replace_strict(sentences)).otherwise("reason"),
             value=pl.when(pl.col("field") != "athlete").then("seen").otherwise(None),
             remedy=pl.col("code").replace_strict(remedies, return_dtype=pl.String),
         )

@@ -35,16 +35,15 @@ def family_tables(
     """
     kept = _kept(family, rows)
     trials = kept if family.trace is None else runs_of(family.trace, kept, broken)
-    versions = _versions(family, trials).with_columns(
+    versions = _versions(family, rows, trials, knowledge).with_columns(
         local_time=pl.when("time_known").then(pl.col("here").dt.time()),
         performed_at_utc="utc",
         file_id="file",
     )
-    current = versions.filter(pl.col("superseded_by").is_null()).with_columns(
-        cause=pl.lit(None, dtype=pl.String)
-    )
-    earlier = versions.filter(pl.col("superseded_by").is_not_null()).with_columns(cause="next_cause")
-    corrected = apply_corrections(family, current, knowledge.corrections)
+    current = versions.filter("is_current").with_columns(cause=pl.lit(None, dtype=pl.String))
+    earlier = versions.filter(~pl.col("is_current")).with_columns(cause="next_cause")
+    places = versions.select("row_id", "file", "line")
+    corrected = apply_corrections(family, current, knowledge.corrections, places)
     now = _flagged(_in_sessions(corrected.rows, knowledge))
     old = pl.concat([earlier, corrected.superseded.select(earlier.columns)], how="vertical_relaxed")
     shaped = now.select(pl.col(c).cast(t) for c, t in polars_schema(TABLES[family.table]).items())
@@ -55,12 +54,10 @@ def family_tables(
 
 def _kept(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     """Rows that are or were versions of something, with row_id and trial_id."""
-    rows = rows.with_columns(
-        pl.coalesce(pl.col(family.numbered), pl.col("number")).alias(family.numbered),
-        last_seen=pl.col("drop_no").max().over("group"),
-    )
+    rows = rows.with_columns(pl.coalesce(family.numbered, "number").alias(family.numbered))
     kept = rows.filter(pl.col("fate").is_in(["loaded", "superseding"]) & ~pl.col("line_held"))
-    number = pl.col(family.numbered).cast(pl.String).fill_null("")
+    again = pl.when(~pl.col("counted") & (pl.col("number") > 1)).then(pl.format("|{}", "number"))
+    number = pl.concat_str(pl.col(family.numbered).cast(pl.String).fill_null(""), again.fill_null(""))
     keys = kept.select(
         row=pl.concat_str(pl.lit(family.table), "base", number, separator="|"),
         trial=pl.concat_str(pl.lit(family.table), "trial_base", number, separator="|"),
@@ -68,34 +65,63 @@ def _kept(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     return kept.with_columns(row_id=text_ids(keys["row"]), trial_id=text_ids(keys["trial"]))
 
 
-def _versions(family: Family, kept: pl.DataFrame) -> pl.DataFrame:
-    """All versions of all rows, with their numbers and how long each was current."""
+def _versions(family: Family, rows: pl.DataFrame, kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """All versions of all rows, with their numbers, how long each was current and is_current."""
     kept = kept.sort("row_id", "drop_no", "line").with_columns(
         version=pl.int_range(1, pl.len() + 1, dtype=pl.Int32).over("row_id"), known_from="received_at"
     )
     if family.trace is not None:
         kept = with_sample_sets(kept)
-    following = pl.col("version").shift(-1).over("row_id")
-    return kept.with_columns(
-        known_until=pl.col("known_from").shift(-1).over("row_id"),
-        superseded_by=following.cast(pl.String),
-        next_cause=pl.col("cause").shift(-1).over("row_id"),
-        removed=_removed_at_source(family, kept),
+    following = pl.col("version").shift(-1).over("row_id", "group")
+    ended = _with_ends(kept, knowledge).with_columns(superseded_by=following.cast(pl.String))
+    return ended.with_columns(removed=_removed_at_source(family, rows, ended))
+
+
+def _with_ends(kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """Add known_until, next_cause and is_current: a trial's rows end together when a later file says the
+    trial anew (a gate may be missing there), or when their file is withdrawn."""
+    trial = ["group", "number"]
+    said = kept.select(*trial, "drop_no", "received_at", "cause").unique().sort(*trial, "drop_no")
+    ends = said.select(
+        *trial,
+        "drop_no",
+        known_until=pl.col("received_at").shift(-1).over(trial),
+        next_cause=pl.col("cause").shift(-1).over(trial),
+        is_last=pl.col("drop_no") == pl.col("drop_no").max().over(trial),
+    )
+    days = {file: day for file, day in knowledge.withdrawn.items() if day is not None}
+    withdrawn_on = pl.col("file").replace_strict(days, default=None, return_dtype=pl.Date)
+    return kept.join(
+        ends, on=[*trial, "drop_no"], how="left", nulls_equal=True, maintain_order="left"
+    ).select(
+        pl.exclude("known_until", "next_cause", "is_last"),
+        known_until=pl.when("withdrawn").then(withdrawn_on.cast(pl.Datetime("us"))).otherwise("known_until"),
+        next_cause=pl.when("withdrawn").then(pl.lit("strike")).otherwise("next_cause"),
+        is_current=pl.col("is_last") & ~pl.col("withdrawn"),
     )
 
 
-def _removed_at_source(family: Family, versions: pl.DataFrame) -> pl.Series:
+def _removed_at_source(family: Family, rows: pl.DataFrame, versions: pl.DataFrame) -> pl.Series:
     """Whether a later file gives the row's very trial to another athlete, and no longer to this one.
 
-    Only where the time has seconds: then one device can't have had two people with equal values.
+    Only where the time has seconds: then one device can't have had two people with equal values. The file
+    in which the other athlete first appears decides, so that an old export changes nothing.
     """
     values = ("n_samples",) if family.trace else family.values
     said = [pl.col(name).cast(pl.String).fill_null("") for name in (*family.natural_key, *values)]
     saying = pl.concat_str("device", pl.col("utc").cast(pl.String), *said, separator="|")
-    timed = versions.select("row_id", "athlete_id", "last_seen", "seconds_known", saying=saying)
-    others = pl.col("athlete_id").n_unique().over("saying") > 1
-    gone = pl.col("last_seen") < pl.col("last_seen").max().over("saying")
-    return timed.select(removed=pl.col("seconds_known") & others & gone)["removed"]
+    timed = versions.filter("seconds_known").select("row_id", "athlete_id", "group", "drop_no", saying=saying)
+    first = timed.group_by("saying", "athlete_id", "group").agg(pl.col("drop_no").min())
+    newest = first.group_by("saying").agg(
+        newest=pl.col("drop_no").max(), people=pl.col("athlete_id").n_unique()
+    )
+    older = first.join(newest.filter(pl.col("people") > 1), on="saying").filter(
+        pl.col("drop_no") < pl.col("newest")
+    )
+    still_there = rows.select("group", newest="drop_no").unique()
+    gone = older.join(still_there, on=["group", "newest"], how="anti").select("saying", "athlete_id")
+    ids = timed.join(gone, on=["saying", "athlete_id"], how="semi")["row_id"]
+    return versions.select(removed=pl.col("row_id").is_in(ids.unique().implode()))["removed"]
 
 
 def _in_sessions(rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:

@@ -1,6 +1,7 @@
 """Who a written name is: exact after normalising, never by likeness; likeness only proposes.
 
-Pure. Tried in this order: an athlete_id; an alias narrowed by device or dates; a name; any other alias.
+Pure. Tried in this order: an athlete_id; a name that one person has; an alias narrowed by device or dates;
+any other alias.
 """
 
 from __future__ import annotations
@@ -37,6 +38,11 @@ class Alias:
     device: str | None = None
     start: date | None = None
     until: date | None = None
+
+    @property
+    def about(self) -> tuple[object, ...]:
+        """Which written name it settles, on which device and dates."""
+        return normalise(self.name), self.device, self.start, self.until
 
     @property
     def is_narrow(self) -> bool:
@@ -96,8 +102,11 @@ class Names:
         if by_id is not None:
             return Who(by_id)
         key = normalise(written)
+        names = self._names.get(key, set())
         narrow = {alias.athlete_id for alias in self._narrow.get(key, ()) if alias.holds(device, day)}
-        for found in (narrow, self._names.get(key, set()), self._general.get(key, set())):
+        if len(names) == 1:
+            return Who(next(iter(names)))
+        for found in (narrow, self._general.get(key, set()), names):
             if len(found) == 1:
                 return Who(next(iter(found)))
             if len(found) > 1:

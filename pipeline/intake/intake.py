@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -25,7 +26,7 @@ from pipeline.intake.knowledge import Clock, DeviceFacts, Knowledge, build_knowl
 from pipeline.intake.law import check_read, check_resolved
 from pipeline.intake.questions import sheets_of
 from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
-from pipeline.intake.settle import Stamp, Waiting, settled_files
+from pipeline.intake.settle import Stamp, Waiting, settled_files, stamp_of
 from pipeline.intake.sheets import Filled, kind_of, read_filled, write_sheets
 from pipeline.intake.traces import with_questions
 from pipeline.warehouse.store import Warehouse
@@ -92,10 +93,22 @@ def take_in(facility: Facility, warehouse: Warehouse, say: Say) -> IntakeReport:
         facility = load_facility(facility.folder)
     taken = _into_archive(facility, {p: s for p, s in settled.items() if p not in sheets}, waiting)
     report = update(facility, warehouse, say)
-    for path in taken:
-        path.unlink(missing_ok=True)
+    _clear(taken, waiting)
     report.waiting, report.answering = waiting, answering
     return report
+
+
+def _clear(taken: dict[Path, Stamp], waiting: list[Waiting]) -> None:
+    """Remove files from the inbox, but for those that were written again meanwhile or can't be removed."""
+    for path, stamp in taken.items():
+        try:
+            if stamp_of(path) == stamp:
+                path.unlink()
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            why = f"it is taken in, and can't be removed now ({error.strerror or error})"
+            waiting.append(Waiting(path, why))
 
 
 def _head(path: Path) -> bytes:
@@ -115,24 +128,26 @@ def _take_sheets(facility: Facility, warehouse: Warehouse, paths: list[Path]) ->
     return result
 
 
-def _into_archive(facility: Facility, settled: dict[Path, Stamp], waiting: list[Waiting]) -> list[Path]:
+def _into_archive(
+    facility: Facility, settled: dict[Path, Stamp], waiting: list[Waiting]
+) -> dict[Path, Stamp]:
     """Copy files into the archive and name them in the index; those that may leave the inbox."""
     known = {drop.drop_id for drop in archive.read_index(facility.archive)}
     fresh: list[Drop] = []
-    taken: list[Path] = []
+    taken: dict[Path, Stamp] = {}
     for path, stamp in settled.items():
         try:
             file_id, size = archive.store(facility.archive, path)
-            now = path.stat()
+            now = stamp_of(path)
         except OSError as error:
             waiting.append(Waiting(path, f"it can't be read now ({error.strerror or error})"))
             continue
-        if (size, now.st_mtime_ns) != (stamp.size, stamp.mtime_ns):
+        if not stamp == now == Stamp(size, now.mtime_ns):
             waiting.append(Waiting(path, "it is still being written"))
             continue
         place = path.relative_to(facility.inbox).as_posix()
         drop_id = archive.drop_id_of(place, size, stamp.mtime_ns, file_id)
-        taken.append(path)
+        taken[path] = stamp
         if drop_id not in known:
             known.add(drop_id)
             fresh.append(Drop(0, drop_id, file_id, place, archive.utc_now(), size))
@@ -147,19 +162,23 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     """
     knowledge = knowledge_of(facility)
     index = archive.read_index(facility.archive)
-    drops = warehouse.read("_drops")
-    known = set(drops["drop_no"])
-    again = {drop.file_id for drop in index if drop.number in set(reread)}
-    fresh = {drop.file_id for drop in index if drop.number not in known}
+    known = set(warehouse.read("_drops")["drop_no"])
+    wanted, changed = set(reread), _changed_cells(warehouse, knowledge)
+    due = {
+        drop.file_id
+        for drop in index
+        if drop.number not in known or drop.number in wanted or drop.file_id[:FILE_DIGITS] in changed
+    }
     report = IntakeReport(new_drops=len(index) - len(known))
-    if not fresh and not again and warehouse.meta("knowledge") == knowledge.fingerprint:
+    if not due and warehouse.meta("knowledge") == knowledge.fingerprint:
         report.open_codes = open_codes(held_with_context(warehouse))
         return report
-    read = _read_contents(facility, knowledge, index, fresh | again, say)
+    read = _read_contents(facility, knowledge, index, due, say)
     before = warehouse.read("files")
     with warehouse.transaction():
         resolved = _store_and_resolve(warehouse, read, knowledge, facility.settings.timezone)
         warehouse.set_meta("knowledge", knowledge.fingerprint)
+        warehouse.set_meta("cell_answers", json.dumps(_cell_answers(knowledge)))
     reads = {name: warehouse.read(name) for name in READ_TABLES}
     drops = warehouse.read("_drops")
     report.sheets = write_sheets(facility.held, sheets_of(facility, knowledge, drops, reads, resolved))
@@ -173,6 +192,20 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     )
     report.released = max(0, int(before["held"].sum()) - _held_of(resolved.tables["files"], before))
     return report
+
+
+def _cell_answers(knowledge: Knowledge) -> dict[str, list[list[object]]]:
+    """File -> line, field and answer of the cells that people answered, in a form that JSON keeps."""
+    return {
+        file: sorted([line, name, said] for (line, name), said in cells.items())
+        for file, cells in knowledge.cell_answers.items()
+    }
+
+
+def _changed_cells(warehouse: Warehouse, knowledge: Knowledge) -> set[str]:
+    """Files of which cells were answered, or answers taken back, since they were read."""
+    before, now = json.loads(warehouse.meta("cell_answers") or "{}"), _cell_answers(knowledge)
+    return {file for file in {*before, *now} if before.get(file) != now.get(file)}
 
 
 def _held_of(files: pl.DataFrame, before: pl.DataFrame) -> int:
@@ -243,10 +276,14 @@ def say_who(
 def give_answers(facility: Facility, warehouse: Warehouse, paths: Iterable[Path]) -> Answering:
     """Record what is filled in on these sheets. ValueError where one is no sheet of yardmark."""
     rows: list[tuple[str, Filled]] = []
+    unread: list[str] = []
     for path in paths:
-        kind, filled = read_filled(path.read_bytes(), path.name)
+        kind, filled, problems = read_filled(path.read_bytes(), path.name)
         rows += [(kind, row) for row in filled]
-    return take_answers(facility, held_with_context(warehouse), rows)
+        unread += problems
+    answering = take_answers(facility, held_with_context(warehouse), rows)
+    answering.refused += unread
+    return answering
 
 
 def held_with_context(warehouse: Warehouse) -> pl.DataFrame:
@@ -271,16 +308,9 @@ def answer(facility: Facility, warehouse: Warehouse, say: Say, paths: Iterable[P
     """Take in filled sheets, and release what they answer."""
     answering = give_answers(facility, warehouse, paths)
     changed = load_facility(facility.folder)
-    report = update(changed, warehouse, say, _answered_drops(changed, warehouse))
+    report = update(changed, warehouse, say)
     report.answering = answering
     return report
-
-
-def _answered_drops(facility: Facility, warehouse: Warehouse) -> list[int]:
-    """Drops with held lines of which a cell was answered: they are read again."""
-    subjects = {s.file_id for s in knowledge_of(facility).line_answers}
-    held = held_with_context(warehouse)
-    return held.filter(pl.col("file").is_in(list(subjects)))["drop_no"].unique().to_list()
 
 
 def retry(facility: Facility, warehouse: Warehouse, say: Say) -> IntakeReport:

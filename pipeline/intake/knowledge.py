@@ -6,10 +6,12 @@ import hashlib
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 
 import polars as pl
 
 from pipeline.intake.answers import LINE_WORDS, Answer, LineSubject, aliases_of, line_answers_of
+from pipeline.intake.corrections import withdrawn_files
 from pipeline.intake.identity import Alias, Names, normalise
 
 
@@ -49,13 +51,19 @@ class Knowledge:
     devices: dict[str, DeviceFacts]
     fingerprint: str
 
-    def overrides(self, file_id: str) -> dict[tuple[int, str], str]:
-        """(line, field) -> the text put in place of the cell, for one file (first 16 digits)."""
-        return {
-            (subject.line, subject.field): answer.answer
-            for subject, answer in self.line_answers.items()
-            if subject.file_id == file_id and answer.answer not in LINE_WORDS
-        }
+    @cached_property
+    def cell_answers(self) -> dict[str, dict[tuple[int, str], str]]:
+        """File (first 16 digits) -> (line, field) -> the text that a person put in place of the cell."""
+        found: dict[str, dict[tuple[int, str], str]] = defaultdict(dict)
+        for subject, answer in self.line_answers.items():
+            if answer.answer not in LINE_WORDS:
+                found[subject.file_id][(subject.line, subject.field)] = answer.answer
+        return dict(found)
+
+    @cached_property
+    def withdrawn(self) -> dict[str, date | None]:
+        """File (first 16 digits) -> the day on which all that it says was taken back."""
+        return withdrawn_files(self.corrections)
 
     def by_line(self) -> dict[tuple[str, int], dict[str, str]]:
         """(file, line) -> code -> the answering word."""
@@ -79,7 +87,9 @@ def build_knowledge(
 ) -> Knowledge:
     """Put together the roster, the aliases, the answers and the corrections."""
     given = aliases_of(answers)
-    # What was answered last for a name takes the place of older words about the same name and span.
+    # An answer takes the place of an older word about the same name on the same device and dates.
+    answered = {alias.about for alias in given}
+    aliases = [alias for alias in aliases if alias.about not in answered]
     parts = (athletes, aliases, guests, answers, corrections.to_dicts(), timezone, day_start, slots, devices)
     return Knowledge(
         names=Names(athletes, [*aliases, *given], guests),

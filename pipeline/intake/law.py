@@ -52,6 +52,7 @@ def check_resolved(warehouse: Warehouse, resolved: Resolved) -> None:
     _check_rows(warehouse, drops, lines, resolved)
     for family in TRACES.values():
         _check_runs(warehouse, drops, family)
+    _check_held(warehouse, drops, lines)
 
 
 def _check_every_line(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame) -> None:
@@ -76,8 +77,9 @@ def _check_rows(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame, 
     of_traces = [family.table for family in TRACES.values()]
     rows = [warehouse.read(name) for name in TRIAL_TABLES if name not in of_traces]
     rows.append(warehouse.read("superseded_rows").filter(~pl.col("source_table").is_in(of_traces)))
-    rows += [warehouse.read(name).rename({"sample_set_id": "row_id"}) for name in SAMPLE_SETS]
-    stored = pl.concat([frame.select("row_id", "file_id", "line") for frame in rows]).unique()
+    trials = pl.concat([frame.select("row_id", "file_id", "line") for frame in rows]).unique()
+    samples = [warehouse.read(name).select("file_id", "line") for name in SAMPLE_SETS]
+    stored = pl.concat([trials.drop("row_id"), *samples])
     by_line = stored.group_by("file_id", "line").agg(found=pl.len())
     files = drops.filter(pl.col("state") == "read").select("drop_no", file_id="file")
     with_rows = lines.filter(pl.col("fate").is_in(["loaded", "superseding"])).select("drop_no", "line")
@@ -114,6 +116,20 @@ def _check_runs(warehouse: Warehouse, drops: pl.DataFrame, family: Family) -> No
         wrong.select("drop_no", "line", "n", "found").sort("drop_no", "line"),
         "{} run(s) begin here, and {} set(s) of samples",
     )
+
+
+def _check_held(warehouse: Warehouse, drops: pl.DataFrame, lines: pl.DataFrame) -> None:
+    """Every held line says why: by itself, or its file as a whole."""
+    held = warehouse.read("held_rows").filter(pl.col("state") != "released")
+    whole = held.filter(pl.col("line").is_null()).select("file_id").unique()
+    files = drops.select("drop_no", file_id="file")
+    due = (
+        lines.filter(pl.col("fate") == "held").join(files, on="drop_no").join(whole, on="file_id", how="anti")
+    )
+    reasons = held.group_by("file_id", "line").agg(found=pl.len())
+    compared = due.join(reasons, on=["file_id", "line"], how="left")
+    silent = compared.filter(pl.col("found").is_null()).select("drop_no", "line", n=1, found=0)
+    _refuse(warehouse, silent.sort("drop_no", "line"), "the line is held for {} reason(s), and {} are stored")
 
 
 def _refuse(warehouse: Warehouse, wrong: pl.DataFrame, sentence: str) -> None:

@@ -199,7 +199,9 @@ def _time(source: ColumnSource, field: Field) -> Found:
 def _word(path: Path, word: object, field: Field) -> Found:
     """A word or number given for a column in the layout itself."""
     if field.type in NUMERIC:
-        if isinstance(word, str) and path[0] != "map":
+        if path[0] == "map":
+            word = _number(word)
+        if isinstance(word, bool) or not isinstance(word, int | float):
             yield path, f"{shown(word)} must be a number for {field.name}"
         elif field.type == "integer" and isinstance(word, float) and not word.is_integer():
             yield path, f"{word} must be a whole number for {field.name}"
@@ -208,6 +210,14 @@ def _word(path: Path, word: object, field: Field) -> Found:
     elif field.values and word not in field.values:
         near = nearest_known(word, field.values)
         yield path, f"{word!r} is no word for {field.name}; {near}. Known: {', '.join(field.values)}"
+
+
+def _number(word: object) -> object:
+    """A word of a map, which is text, as the number that it writes; else as it is."""
+    try:
+        return float(str(word))
+    except ValueError:
+        return word
 
 
 def _constants(source: ColumnSource, field: Field) -> Found:

@@ -1,8 +1,11 @@
 """Fates of all rows of a family: whole groups at once where they agree, one by one where they don't.
 
 Pure. Rows come with `group` (the natural key, without its number where the export has none), `counted`
-(whether the number is the order of appearance), `blocked`, `dropped` and the family's columns; they leave
-with `fate`, `code` (why the group logic holds them), `number`, `cause`.
+(whether the number is the order of appearance), `place` (the part of the key that tells apart the rows of a
+trial), `copy_key` (equal for byte-equal lines), `blocked`,
+`dropped` and the family's columns; they leave with `fate`, `code` (why the group logic holds them),
+`number` (of the trial; where the export numbers it, of the session that used the key again; NULL: 1) and
+`cause`.
 """
 
 from __future__ import annotations
@@ -49,10 +52,7 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
         pl.col("blocked").all().alias("all_blocked"),
         pl.col("dropped").any().alias("any_dropped"),
     )
-    one_voice = (pl.col("any_blocked") == pl.col("all_blocked")) & ~pl.col("any_dropped")
-    simple_known = ~pl.col("counted") & (pl.col("sayings") == 1) & one_voice
-    simple_counted = pl.col("counted") & (pl.col("drops") == 1) & one_voice
-    facts = facts.with_columns(simple=simple_known | simple_counted)
+    facts = facts.with_columns(simple=_is_simple())
     marked = claims.join(facts.select("group", "simple"), on="group", maintain_order="left")
     quick = _place_simple(marked.filter("simple"))
     slow = _place_one_by_one(family, rows, marked.filter(~pl.col("simple")), _Keys(claims), answers)
@@ -65,11 +65,18 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
     )
 
 
+def _is_simple() -> pl.Expr:
+    """Whether a group says one thing only, or is an unnumbered one of a single file."""
+    one_voice = (pl.col("any_blocked") == pl.col("all_blocked")) & ~pl.col("any_dropped")
+    known = ~pl.col("counted") & (pl.col("sayings") == 1)
+    counted = pl.col("counted") & (pl.col("drops") == 1)
+    return one_voice & (known | counted)
+
+
 def _claims(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     """One row a claim, with `payload` (a text equal for equal sayings)."""
     said = [*family.values, *_quanta(family), *fact_columns(family)]
-    inner = [k for k in family.natural_key if k not in family.trial_key]
-    texts = [pl.col(c).cast(pl.String).fill_null("\x00") for c in (*inner, *said)]
+    texts = [pl.col(c).cast(pl.String).fill_null("\x00") for c in ("place", *said)]
     saying = pl.concat_str(texts, separator="\x1f")
     # A trace has thousands of sayings: their number and the sum of their hashes stand for them.
     summed = pl.format("{}|{}", pl.len(), saying.hash(0).sum())
@@ -80,7 +87,7 @@ def _claims(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         pl.col("drop_no").first(),
         pl.col("line").first(),
         pl.col("file").first(),
-        pl.col("line_hash").first(),
+        pl.col("copy_key").first(),
         pl.col("seconds_known").first(),
         pl.col("time_known").first(),
         pl.col("blocked").any(),
@@ -93,7 +100,7 @@ def _place_simple(claims: pl.DataFrame) -> pl.DataFrame:
     """Groups that say one thing, and unnumbered groups of a single file."""
     copy = (
         pl.when("counted")
-        .then(pl.col("seconds_known") & ~pl.struct("group", "line_hash").is_first_distinct())
+        .then(pl.col("seconds_known") & ~pl.struct("group", "copy_key").is_first_distinct())
         .otherwise(~pl.col("group").is_first_distinct())
     )
     first = claims.with_columns(copy=copy)
@@ -115,15 +122,15 @@ def _place_one_by_one(
     family: Family, rows: pl.DataFrame, claims: pl.DataFrame, keys: _Keys, answers: Answers
 ) -> pl.DataFrame:
     """Groups in which files or lines differ."""
-    inner = [name for name in family.natural_key if name not in family.trial_key]
     said = {
         "values": list(family.values),
         "quanta": _quanta(family),
-        "facts": [*inner, *fact_columns(family)],
+        "facts": fact_columns(family),
+        "places": ["place"],
     }
-    # A claim of several rows says all that its rows say, in the order of the inner key, and a trace in the
+    # A claim of several rows says all that its rows say, in the order of their places, and a trace in the
     # order of its samples.
-    order = family.trace.columns if family.trace else inner
+    order = family.trace.columns if family.trace else ["place"]
     details = (
         rows.join(claims.select("claim"), on="claim", how="semi")
         .sort("claim", *order, "index")
@@ -151,14 +158,15 @@ def _claim(row: dict[str, Any], answers: Answers) -> Claim:
     def flat(part: str) -> tuple[Any, ...]:
         return tuple(value for item in row.get(part, ()) for value in item.values())
 
-    values = flat("values")
+    names, values = row["values"][0], flat("values")
     return Claim(
         index=row["claim"],
         drop_no=row["drop_no"],
+        places=tuple((place, name) for place in flat("places") for name in names),
         values=values,
         quanta=flat("quanta") or (None,) * len(values),
         facts=flat("facts"),
-        line_hash=row["line_hash"],
+        copy_key=row["copy_key"],
         to_the_second=row["seconds_known"],
         sure=row["time_known"] and not row["counted"],
         blocked=row["blocked"],

@@ -14,6 +14,7 @@ import pandera.errors
 import polars as pl
 
 from pipeline.intake.columns import (
+    MARKS,
     PROBLEMS,
     Overrides,
     Source,
@@ -21,6 +22,7 @@ from pipeline.intake.columns import (
     constant_text,
     dated_value,
     is_dated,
+    is_nothing,
     problems_where,
     text_of,
     type_target,
@@ -34,12 +36,11 @@ from pipeline.reading.lines import read_table
 from pipeline.reading.split import UndecodableFile
 from pipeline.reading.table import Dialect, HeadLine, Table
 from pipeline.reading.workbook import is_workbook, read_sheet, sheet_table
+from schemas.codes import CODES
 from schemas.core import Family
 from schemas.families import FAMILIES
 from schemas.internal import read_fields
 from schemas.models import DTYPES, family_model
-
-MARKS = ("ok", "warm_up", "failed")
 
 
 @dataclass(frozen=True)
@@ -154,14 +155,14 @@ def _constants(layout: Layout, preamble: list[HeadLine], name: str) -> dict[str,
                 return WholeFile(
                     "missing_preamble", f"No line above the header row begins with '{missing[0]}'."
                 )
-            words = [text for text in texts if text and text not in layout.file.null]
+            words = [text for text in texts if text is not None and not is_nothing(layout, text)]
             found[target] = " ".join(words) or None
         elif column.filename is not None:
             match = re.search(column.filename, name)
             if match is None:
-                return WholeFile("name_pattern", f"The name '{name}' does not fit {column.filename}")
-            text = match.groupdict().get(target) or match.group(1)
-            found[target] = None if text in layout.file.null else text
+                return WholeFile("name_pattern", f"The file's name does not fit {column.filename}")
+            text = match.group(target if target in match.re.groupindex else 1)
+            found[target] = None if is_nothing(layout, text or "") else text
         elif column.value and not is_dated(column):
             found[target] = constant_text(column.value[0].is_)
     return found
@@ -170,6 +171,9 @@ def _constants(layout: Layout, preamble: list[HeadLine], name: str) -> dict[str,
 def preamble_value(preamble: list[HeadLine], key: str, delimiter: str) -> str | None:
     """The text after `key` in a line such as 'Wind: 0.4' or 'Wind,0.4' above the header row."""
     for line in preamble:
+        cells = [field.strip() for field in line.fields or () if field.strip()]
+        if len(cells) == 2 and cells[0].rstrip(":").strip() == key:
+            return cells[1]
         text = line.text.strip().strip('"')
         for mark in (":", delimiter, "="):
             head, found, tail = text.partition(mark)
@@ -217,8 +221,12 @@ def _rows(source: Source, table: Table, header_line: int) -> Reading:
     )
     skipped = table.skipped
     spread = _spread(source, base)
+    # What an unpivoted column adds to its rows, such as the time of a sample, is nothing measured.
+    added = _added(layout)
     values = [
-        pl.col(f"text:{name}").is_not_null() for name in family.values if f"text:{name}" in spread.columns
+        pl.col(f"text:{name}").is_not_null()
+        for name in family.values
+        if f"text:{name}" in spread.columns and name not in added
     ]
     spread = spread.filter(pl.any_horizontal(values))
     empty = base.join(spread, on="line", how="anti").select("line", why=pl.lit("no_values"))
@@ -276,6 +284,11 @@ def _spread(source: Source, base: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(parts, how="diagonal").sort("line", "entry", maintain_order=True)
 
 
+def _added(layout: Layout) -> set[str]:
+    """Columns that entries of unpivoted columns give as constants."""
+    return {k for c in layout.columns.values() for e in c.unpivot or [] for k in e.constants}
+
+
 def _entries(unpivoted: Mapping[str, ColumnSource]) -> list[tuple[dict[str, object], dict[str, int]]]:
     """The rows that one line becomes: (constants, which entry of each unpivoted column feeds it).
 
@@ -303,7 +316,7 @@ def _typed(source: Source, spread: pl.DataFrame) -> Typed:
         for target, column in layout.columns.items()
         if is_dated(column)
     )
-    constants = {k for c in layout.columns.values() for e in c.unpivot or [] for k in e.constants}
+    constants = _added(layout)
     for target, column in layout.columns.items():
         if target == "performed_at":
             continue
@@ -408,6 +421,9 @@ def _invalid(family: Family, layout: Layout, rows: pl.DataFrame, known: pl.DataF
     joined = frame.join(numbered, on="index").with_columns(
         seen=_seen(rows, frame["name"].unique().to_list()),
     )
+    # A text that became no value was named for what it is.
+    explained = pl.col("seen").is_not_null() & pl.col("line").is_in(known["line"].unique().implode())
+    joined = joined.filter(~((pl.col("code") == "missing_value") & explained))
     reasons = {f.name: _limits_text(family, f.name) for f in family.columns}
     named = joined.select(
         line=pl.col("line").cast(pl.Int32),
@@ -462,12 +478,14 @@ def _limits_text(family: Family, name: str) -> str:
 
 def _text_problems(table: Table) -> pl.DataFrame:
     """Problems that the line reader found, in the columns of all problems."""
+    sentences = {code.code: code.sentence for code in CODES.values()}
     return table.problems.select(
         pl.col("line").cast(pl.Int32),
         "code",
         field=pl.lit(None, dtype=pl.String),
         seen="seen",
-        reason=pl.format("There is '{}'; expected: {}.", pl.col("seen").str.slice(0, 60), "expected"),
+        # Not what was seen: a line has names in it, and the reason is published.
+        reason=pl.format("{} Expected: {}.", pl.col("code").replace_strict(sentences), "expected"),
     )
 
 

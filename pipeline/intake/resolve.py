@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.intake.fates import every_line, file_rows, line_fates
-from pipeline.intake.held import held_table, left_out_lines, released_lines, released_names, with_state
+from pipeline.intake.held import answered_lines, held_table, left_out_lines, released_names, with_state
 from pipeline.intake.history import FamilyTables, family_tables
 from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.moments import impossible_times, set_times
@@ -25,7 +25,7 @@ from schemas.families import FAMILIES
 from schemas.internal import read_table
 
 FILE_DIGITS = 16
-"""So many digits of a file's SHA-256 name it in all tables but `files` and `held_rows`."""
+"""So many digits of a file's SHA-256 name it in all tables but `files`."""
 
 
 @dataclass
@@ -65,9 +65,9 @@ def resolve(
     `drops`, `problems`, `skipped` and `reads` (by name of the `_read_` table) are the warehouse's internal
     tables of `schemas.internal`. The result depends on nothing else: no clock, no order of runs.
     """
-    drops = drops.with_columns(file=pl.col("file_id").str.slice(0, FILE_DIGITS))
+    drops = drops.sort("drop_no").with_columns(file=pl.col("file_id").str.slice(0, FILE_DIGITS))
     found = problems.join(drops.select("drop_no", "file"), on="drop_no")
-    read_held = with_state(found, left_out_lines(knowledge))
+    read_held = with_state(found, left_out_lines(knowledge), knowledge)
     broken = problems.filter(pl.col("line").is_not_null()).select("drop_no", "line").unique()
     parts = {
         family.table: _resolve_family(family, drops, reads[read_table(family).name], broken, knowledge)
@@ -78,7 +78,7 @@ def resolve(
     row_fates = pl.concat([part.fates for part in parts.values()])
     lines = every_line(drops, row_fates, held, skipped)
     fates = line_fates(drops, lines)
-    released = [released_lines(drops, held, knowledge), *(part.released for part in parts.values())]
+    released = [answered_lines(drops, held, knowledge), *(part.released for part in parts.values())]
     shown = pl.concat([held, *released])
     tables = {table: part.tables.current for table, part in parts.items()}
     for family in FAMILIES.values():
@@ -107,7 +107,16 @@ def _resolve_family(
     family: Family, drops: pl.DataFrame, read: pl.DataFrame, broken: pl.DataFrame, knowledge: Knowledge
 ) -> _Part:
     """`broken`: drop_no, line of the lines that could not be read."""
-    about = drops.select("drop_no", "file", "device", "method_version", "timezone", "received_at", "by_line")
+    about = drops.select(
+        "drop_no",
+        "file",
+        "device",
+        "method_version",
+        "timezone",
+        "received_at",
+        "by_line",
+        withdrawn=pl.col("file").is_in(list(knowledge.withdrawn)),
+    )
     rows = read.join(about, on="drop_no", how="inner").sort("drop_no", "line", "seq").with_row_index("index")
     rows = set_times(rows, knowledge)
     rows, nameless = identify(rows, knowledge)
@@ -116,17 +125,21 @@ def _resolve_family(
     apart: list[pl.DataFrame] = []
     if family.trace is not None:
         left_out = left_out_runs(rows, left_out)
-        apart = [samples_apart(rows, left_out)]
+        apart = [samples_apart(family.trace, rows, left_out)]
         held_alone = rows.join(apart[0].filter("line_held"), on="index", how="semi")
         broken = pl.concat([broken, held_alone.select("drop_no", "line")])
     rows = _blocked(rows, waiting, left_out)
     together = rows if not apart else rows.join(apart[0], on="index", how="anti", maintain_order="left")
     placed = pl.concat([_settle(family, together, knowledge), *apart])
-    waiting = pl.concat([waiting, _group_holds(family, rows, placed)], how="diagonal_relaxed")
-    held = with_state(waiting.join(about.select("drop_no", "file"), on="drop_no"), left_out)
     rows = rows.join(placed, on="index", maintain_order="left")
     fates = rows.select("drop_no", "line", "fate", "line_held")
-    return _Part(family_tables(family, rows, broken, knowledge), fates, held, released_names(rows, knowledge))
+    # A line that only repeats one that waits asks nothing: it is counted once.
+    asking = fates.filter(pl.col("fate") != "repeated").select("drop_no", "line").unique()
+    waiting = pl.concat([waiting, _group_holds(family, rows)], how="diagonal_relaxed")
+    waiting = waiting.join(asking, on=["drop_no", "line"], how="semi", maintain_order="left")
+    held = with_state(waiting.join(about.select("drop_no", "file"), on="drop_no"), left_out, knowledge)
+    released = released_names(rows.join(asking, on=["drop_no", "line"], how="semi"), knowledge)
+    return _Part(family_tables(family, rows, broken, knowledge), fates, held, released)
 
 
 def _blocked(rows: pl.DataFrame, waiting: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
@@ -154,7 +167,7 @@ def _key_text(family: Family, names: list[str]) -> pl.Expr:
 
 def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     """Add `base` and `trial_base` (keys of the row and of its trial, without the number), `counted` (the
-    number is the order of appearance), `group` and `claim` (see `placing.place`)."""
+    number is the order of appearance), `place`, `copy_key`, `group` and `claim` (see `placing.place`)."""
     with_time = pl.col("utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.6f")
     moment = pl.when("time_known").then(with_time).otherwise(pl.col("local_date").dt.strftime("%Y-%m-%d"))
     head = [pl.col("device"), pl.col("who"), moment]
@@ -163,7 +176,13 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     rows = rows.with_columns(
         base=pl.concat_str(*head, _key_text(family, row_key), separator="|"),
         trial_base=pl.concat_str(*head, _key_text(family, trial_key), separator="|"),
+        place=_key_text(family, [name for name in row_key if name not in trial_key]),
         counted=pl.col(family.numbered).is_null(),
+    )
+    # One line can hold the same key twice (two columns of readings): those are two trials.
+    again = pl.int_range(pl.len()).over("drop_no", "line", "base").cast(pl.String)
+    rows = rows.with_columns(
+        copy_key=pl.concat_str(pl.col("line_hash").cast(pl.String), again, separator="|")
     )
     whole_line = pl.col("counted") & pl.col("by_line")
     number = pl.col(family.numbered).cast(pl.String)
@@ -174,8 +193,10 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         .then(pl.concat_str(pl.lit("count|"), "base"))
         .otherwise(pl.concat_str("base", number, separator="|#"))
     )
+    # What a withdrawn file says stands for itself, beside what the others say.
+    group = pl.concat_str(group, pl.when("withdrawn").then(pl.format("|{}", "drop_no")).otherwise(pl.lit("")))
     rows = rows.with_columns(group=group)
-    line_claim = pl.concat_str("drop_no", "line", "trial_base", separator="|")
+    line_claim = pl.concat_str("drop_no", "line", "trial_base", again, separator="|")
     claim = pl.when(whole_line).then(line_claim).otherwise(pl.col("index").cast(pl.String))
     if family.trace is not None:
         claim = pl.concat_str("drop_no", "group", separator="|")
@@ -208,9 +229,9 @@ def _settle(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> pl.Data
     )
 
 
-def _group_holds(family: Family, rows: pl.DataFrame, placed: pl.DataFrame) -> pl.DataFrame:
+def _group_holds(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     """Held rows for what the comparison with other rows found."""
-    found = rows.join(placed.filter(pl.col("code").is_not_null()).select("index", "code"), on="index")
+    found = rows.filter(pl.col("code").is_not_null())
     said = [pl.format("{} {}", pl.lit(name), pl.col(name).round(4)) for name in family.values]
     sentences = {code.code: code.sentence for code in CODES.values()}
     return found.select(

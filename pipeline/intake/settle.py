@@ -29,6 +29,12 @@ class Waiting:
     why: str
 
 
+def stamp_of(path: Path) -> Stamp:
+    """How a file is now; OSError where it is gone."""
+    stat = path.stat()
+    return Stamp(stat.st_size, stat.st_mtime_ns)
+
+
 def scan(inbox: Path) -> tuple[dict[Path, Stamp], list[Waiting]]:
     """All files below the inbox with their stamps; temporary names and links are named as waiting."""
     files: dict[Path, Stamp] = {}
@@ -43,10 +49,9 @@ def scan(inbox: Path) -> tuple[dict[Path, Stamp], list[Waiting]]:
                 waiting.append(Waiting(path, "its name is that of an unfinished or hidden file"))
             else:
                 try:
-                    stat = path.stat()
+                    files[path] = stamp_of(path)
                 except OSError:
                     continue  # gone since the folder was listed
-                files[path] = Stamp(stat.st_size, stat.st_mtime_ns)
     return files, waiting
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -24,6 +25,7 @@ NAMES_HEADER = (
 )
 NAMES_FILE = "questions.csv"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_OURS = re.compile(r"\.[0-9a-f]{8}\.csv$")
 
 
 @dataclass(frozen=True)
@@ -42,12 +44,12 @@ class Filled:
 
 def safe(text: str) -> str:
     """A cell that no spreadsheet takes for a formula."""
-    return "'" + text if text.startswith(_FORMULA) else text
+    return "'" + text if text.lstrip("'").startswith(_FORMULA) else text
 
 
 def _plain(text: str) -> str:
     """A cell as it was before `safe`."""
-    return text[1:] if text[:1] == "'" and text[1:2] and text[1:].startswith(_FORMULA) else text
+    return text[1:] if text.startswith("'") and text.lstrip("'").startswith(_FORMULA) else text
 
 
 def sheet_name(path: str, file_id: str) -> str:
@@ -66,8 +68,9 @@ def kind_of(data: bytes) -> str | None:
     return None
 
 
-def read_filled(data: bytes, name: str) -> tuple[str, list[Filled]]:
-    """The kind of a sheet (`held` or `names`) and its filled rows; ValueError where it is neither."""
+def read_filled(data: bytes, name: str) -> tuple[str, list[Filled], list[str]]:
+    """The kind of a sheet (`held` or `names`), its filled rows, and what can't be read, by sheet and line;
+    ValueError where it is neither."""
     kind = kind_of(data)
     if kind is None:
         raise ValueError(
@@ -75,14 +78,14 @@ def read_filled(data: bytes, name: str) -> tuple[str, list[Filled]]:
             f"or {', '.join(NAMES_HEADER)}"
         )
     known = HELD_HEADER if kind == "held" else NAMES_HEADER
-    records, header, _ = read_records(data, name, known)
+    records, header, problems = read_records(data, name, known)
     names = [spelling_of(cell) for cell in header.cells] if header else []
     filled = []
     for record in records:
         cells = {column: _plain(cell.strip()) for column, cell in zip(names, record.cells, strict=False)}
         if cells.get("answer", "").strip():
             filled.append(Filled(name, record.line, cells))
-    return kind, filled
+    return kind, filled, [str(problem) for problem in problems]
 
 
 def write_sheets(
@@ -121,11 +124,11 @@ def _answers_in(path: Path, header: tuple[str, ...]) -> dict[tuple[str, ...], st
     if not path.exists():
         return {}
     try:
-        _, filled = read_filled(path.read_bytes(), path.name)
+        _, filled, _ = read_filled(path.read_bytes(), path.name)
     except (OSError, ValueError):
         return {}
     names = [header[i] for i in _key_columns(header)]
-    return {tuple(safe(row.cells.get(name, "")) for name in names): row.answer for row in filled}
+    return {tuple(safe(row.cells.get(name, "")) for name in names): safe(row.answer) for row in filled}
 
 
 def _as_csv(header: Iterable[str], rows: Iterable[Iterable[str]]) -> bytes:
@@ -145,9 +148,8 @@ def _write(path: Path, data: bytes) -> None:
 
 
 def _remove_others(folder: Path, wanted: Collection[str]) -> None:
-    """Remove sheets whose last row was released; files that are no sheet of ours stay."""
+    """Remove sheets whose last row was released; what somebody else put there, a copy too, stays."""
     for path in folder.glob("*.csv"):
-        if path.name in wanted:
-            continue
-        if path.name == NAMES_FILE or kind_of(path.read_bytes()[:2000]) == "held":
-            path.unlink(missing_ok=True)
+        ours = path.name == NAMES_FILE or _OURS.search(path.name)
+        if ours and path.name not in wanted and kind_of(path.read_bytes()) is not None:
+            path.unlink()

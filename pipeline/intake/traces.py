@@ -14,6 +14,7 @@ from pipeline.ids import text_ids
 from schemas.core import Family, Trace
 from schemas.families import FAMILIES
 from schemas.internal import read_table
+from schemas.tables import TABLES
 
 GAP = 1.5
 """A step of time longer than this many median steps is a gap in the trace."""
@@ -96,13 +97,13 @@ def left_out_runs(rows: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([lines, left_out]).unique(["file", "line"], keep="first", maintain_order=True)
 
 
-def samples_apart(rows: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
+def samples_apart(trace: Trace, rows: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
     """Samples that are settled by themselves: a line written twice, and one that somebody left out.
 
     Gives index, fate, code, number, cause, line_held, as rows that were settled with others have them.
     """
     of_sample = left_out.filter(~pl.col("of_row")).select("file", "line", alone=pl.lit(True))
-    seen = pl.struct("drop_no", "group", "line_hash").is_first_distinct()
+    seen = pl.struct("drop_no", "group", "line_hash", *trace.columns).is_first_distinct()
     marked = rows.join(of_sample, on=["file", "line"], how="left", maintain_order="left").with_columns(
         copy=pl.col("seconds_known") & ~seen, alone=pl.col("alone").fill_null(False)
     )
@@ -161,4 +162,4 @@ def samples_of(trace: Trace, rows: pl.DataFrame, runs: pl.DataFrame) -> pl.DataF
     """The samples of all versions of all runs: sample_set_id, the trace's columns, file_id, line."""
     sets = runs.select("claim", "sample_set_id")
     found = rows.select("claim", *trace.columns, file_id="file", line="line").join(sets, on="claim")
-    return found.select("sample_set_id", *trace.columns, "file_id", "line").sort("sample_set_id", "line")
+    return found.select("sample_set_id", *trace.columns, "file_id", "line").sort(TABLES[trace.table].key)

@@ -19,17 +19,20 @@ class Claim:
     """One row of one file about a trial, and what becomes of it.
 
     `values` are the measured quantities in SI with `quanta`, the size of the last decimal place of their
-    text (None: not known); `facts` are the other columns. `sure`: time and number are known from the
-    export. `blocked` claims belong to a line that waits: they are remembered but never current; `dropped`
-    ones belong to a line that a person left out. `answers` is what a person said of the line, by code.
+    text (None: not known), and `places`, what each is the value of (a line of several gates is one claim);
+    `facts` are the other columns. `copy_key` is equal for byte-equal lines. `sure`:
+    time and number are known from the export. `blocked` claims belong to a line that waits: they are
+    remembered but never current; `dropped` ones belong to a line that a person left out. `answers` is what
+    a person said of the line, by code.
     """
 
     index: int
     drop_no: int
+    places: tuple[object, ...]
     values: tuple[float | None, ...]
     quanta: tuple[float | None, ...]
     facts: tuple[object, ...]
-    line_hash: int
+    copy_key: str
     to_the_second: bool
     sure: bool
     blocked: bool = False
@@ -38,7 +41,6 @@ class Claim:
     fate: str = ""
     code: str | None = None
     number: int | None = None
-    supersedes: int | None = None
     cause: str | None = None
 
 
@@ -46,10 +48,19 @@ HoldsAll = Callable[[int, int], bool]
 """(later drop, earlier drop) -> whether the later file holds all keys of the earlier one."""
 
 
+def identical(a: Claim, b: Claim) -> bool:
+    """Whether two claims state equal values and equal facts."""
+    return (
+        a.places == b.places
+        and a.facts == b.facts
+        and all(_same_value(x, y, None, None) for x, y in zip(a.values, b.values, strict=True))
+    )
+
+
 def same(a: Claim, b: Claim) -> bool:
     """Whether two claims say the same: equal values, a coarser text being the rounding of a finer one,
     and no fact that both state differently."""
-    if len(a.values) != len(b.values):
+    if a.places != b.places:
         return False
     pairs = zip(a.values, b.values, a.quanta, b.quanta, strict=True)
     return all(_same_value(*pair) for pair in pairs) and all(
@@ -82,27 +93,36 @@ def says_more(new: Claim, old: Claim) -> bool:
     )
     fuller = any(n is not None and o is None for n, o in zip(new.facts, old.facts, strict=True))
     emptier = any(n is None and o is not None for n, o in zip(new.facts, old.facts, strict=True))
-    return (finer and not coarser and not emptier) or (fuller and not coarser and not emptier)
+    return (finer or fuller) and not coarser and not emptier
 
 
 def far_apart(new: Claim, old: Claim, share: float) -> bool:
     """Whether a value differs from the one it would replace by more than `share` of it."""
+    before = dict(zip(old.places, old.values, strict=True))
+    pairs = ((value, before.get(place)) for place, value in zip(new.places, new.values, strict=True))
     return any(
-        n is not None and o is not None and abs(n - o) > share * abs(o) * (1 + _TINY)
-        for n, o in zip(new.values, old.values, strict=False)
+        n is not None and o is not None and abs(n - o) > share * abs(o) * (1 + _TINY) for n, o in pairs
     )
 
 
 class _Trial:
-    """What is known of one trial so far: its versions, the current one last, and what waits."""
+    """What is known of one trial so far: the values it had, the current one last, and what waits."""
 
     def __init__(self) -> None:
-        self.versions: list[Claim] = []
+        self.had: list[Claim] = []
         self.waiting: list[Claim] = []
 
     @property
     def current(self) -> Claim:
-        return self.versions[-1]
+        return self.had[-1]
+
+    def states(self, claim: Claim) -> bool:
+        """Whether the claim is the current value to the letter."""
+        return bool(self.had) and identical(claim, self.current)
+
+    def says(self, claim: Claim) -> bool:
+        """Whether the claim is the current value, said more or less finely."""
+        return bool(self.had) and same(claim, self.current)
 
     def knows(self, claim: Claim) -> bool:
         """Whether the claim only says again what is current, was once, or is being asked about.
@@ -111,65 +131,91 @@ class _Trial:
         which the line is in order must load.
         """
         asked = (w for w in self.waiting if claim.blocked or w.dropped or w.code is not None)
-        return any(same(claim, old) for old in (*self.versions, *asked))
+        return any(same(claim, old) for old in (*self.had, *asked))
 
     def wait(self, claim: Claim, code: str | None) -> None:
         claim.fate, claim.code = "held", code
         self.waiting.append(claim)
 
+    def betters(self, claim: Claim) -> bool:
+        """Whether the claim is the current value, said better."""
+        return not claim.blocked and self.says(claim) and says_more(claim, self.current)
+
     def repeat(self, claim: Claim) -> None:
         """A claim that says what was said before: repeated, unless it says the current value better."""
-        better = not claim.blocked and self.versions and same(claim, self.current)
-        if better and says_more(claim, self.current):
-            self._supersede(claim, "finer_value")
+        if self.betters(claim):
+            claim.fate, claim.cause = "superseding", "finer_value"
+            # One value, not two: what is near the coarser text only was never said of this trial.
+            self.had[-1] = claim
         else:
             claim.fate = "repeated"
 
     def take(self, claim: Claim, share: float) -> None:
         """A claim that says something new."""
-        if not self.versions:
+        if not self.had:
             claim.fate = "loaded"
-            self.versions.append(claim)
         elif far_apart(claim, self.current, share) and claim.answers.get("changed_at_source") != "ok":
             self.wait(claim, "changed_at_source")
+            return
         else:
-            self._supersede(claim, "export")
+            claim.fate, claim.cause = "superseding", "export"
+        self.had.append(claim)
 
-    def _supersede(self, claim: Claim, cause: str) -> None:
-        claim.fate, claim.supersedes, claim.cause = "superseding", self.current.index, cause
-        self.versions.append(claim)
+
+# Which of several trials a claim is about: the likest first.
+_LIKENESSES = (_Trial.states, _Trial.says, _Trial.knows)
+
+
+def _likest(claim: Claim, trials: Sequence[_Trial]) -> _Trial | None:
+    """The trial that a claim is about; None where it is about none of them."""
+    return next((t for likeness in _LIKENESSES for t in trials if likeness(t, claim)), None)
 
 
 def settle_known(claims: Sequence[Claim], share: float, holds_all: HoldsAll) -> None:
-    """Settle the claims of one natural key whose number is in the export, in file order; sets their fates."""
-    trial = _Trial()
-    for drop_no, batch in _by_drop(claims):
+    """Settle the claims of one natural key whose number is in the export, in file order.
+
+    Sets fates, and `number`: 1, or more where a person said that the key was used again in a second session.
+    """
+    trials = [_Trial()]
+    for _, batch in _by_drop(claims):
+        contradicts = _contradicts(batch)
         fresh: list[Claim] = []
-        for claim in batch:
-            if trial.knows(claim):
-                trial.repeat(claim)
+        # The finest first: of equal values in one file it is the one to keep.
+        for claim in sorted(batch, key=lambda claim: sum(q or 0.0 for q in claim.quanta)):
+            known = _likest(claim, trials)
+            if known is not None and not (contradicts and known.betters(claim)):
+                claim.number = trials.index(known) + 1
+                known.repeat(claim)
             elif claim.blocked:
-                trial.wait(claim, None)
-            elif any(same(claim, other) for other in fresh):
-                claim.fate = "repeated"
+                trials[-1].wait(claim, None)
             else:
                 fresh.append(claim)
-        if len(fresh) > 1 or (fresh and _restates(batch, fresh, trial)):
-            fresh = _answered_conflict(fresh, trial)
-        for claim in fresh:
-            certain = not trial.versions or claim.sure or holds_all(drop_no, trial.current.drop_no)
-            if certain or claim.answers.get("possible_reexport") == "correction":
-                trial.take(claim, share)
-            else:
-                trial.wait(claim, "possible_reexport")
+        if contradicts:
+            fresh = _answered_conflict(fresh, trials[-1])
+        for claim in fresh[:1]:
+            _take_known(claim, trials, share, holds_all)
+        for claim in fresh[1:]:
+            claim.fate = "repeated"
 
 
-def _restates(batch: Sequence[Claim], fresh: Sequence[Claim], trial: _Trial) -> bool:
-    """Whether a file that says something new also states the current value, and so contradicts itself."""
-    others = (claim for claim in batch if claim not in fresh and not claim.blocked)
-    return bool(trial.versions) and any(
-        same(claim, trial.current) and not any(same(claim, new) for new in fresh) for claim in others
-    )
+def _take_known(claim: Claim, trials: list[_Trial], share: float, holds_all: HoldsAll) -> None:
+    """A claim that says something new about a numbered key."""
+    answer = claim.answers.get("possible_reexport")
+    if answer == "second_session" and trials[-1].had:
+        trials.append(_Trial())
+    trial = trials[-1]
+    claim.number = len(trials)
+    certain = not trial.had or claim.sure or holds_all(claim.drop_no, trial.current.drop_no)
+    if certain or answer == "correction":
+        trial.take(claim, share)
+    else:
+        trial.wait(claim, "possible_reexport")
+
+
+def _contradicts(batch: Sequence[Claim]) -> bool:
+    """Whether one file says different things about one trial."""
+    said = [claim for claim in batch if not claim.blocked]
+    return any(not identical(claim, said[0]) for claim in said[1:])
 
 
 def _answered_conflict(fresh: Sequence[Claim], trial: _Trial) -> list[Claim]:
@@ -191,7 +237,7 @@ def settle_counted(claims: Sequence[Claim], share: float, holds_all: HoldsAll) -
     trials: list[_Trial] = []
     for drop_no, batch in _by_drop(claims):
         left, unmatched = _match(_without_copies(batch), trials)
-        whole = all(holds_all(drop_no, trial.current.drop_no) for trial in unmatched if trial.versions)
+        whole = all(holds_all(drop_no, trial.current.drop_no) for trial in unmatched if trial.had)
         for claim in left:
             answer = claim.answers.get("possible_reexport")
             known = unmatched.pop(0) if unmatched and answer != "second_session" else None
@@ -210,7 +256,7 @@ def settle_counted(claims: Sequence[Claim], share: float, holds_all: HoldsAll) -
 def _without_copies(batch: Sequence[Claim]) -> list[Claim]:
     kept: dict[object, Claim] = {}
     for claim in batch:
-        copy_of = claim.line_hash if claim.to_the_second else claim.index
+        copy_of = claim.copy_key if claim.to_the_second else claim.index
         if copy_of in kept:
             claim.fate = "repeated"
         else:
@@ -220,16 +266,18 @@ def _without_copies(batch: Sequence[Claim]) -> list[Claim]:
 
 def _match(batch: Sequence[Claim], trials: Sequence[_Trial]) -> tuple[list[Claim], list[_Trial]]:
     """Pair the rows of a file with trials that have their value; what is left over on either side."""
-    free = list(trials)
-    left: list[Claim] = []
-    for claim in batch:
-        known = next((trial for trial in free if trial.knows(claim)), None)
-        if known is None:
-            left.append(claim)
-        else:
-            free.remove(known)
-            claim.number = trials.index(known) + 1
-            known.repeat(claim)
+    free, left = list(trials), list(batch)
+    for likeness in _LIKENESSES:
+        unknown = []
+        for claim in left:
+            known = next((trial for trial in free if likeness(trial, claim)), None)
+            if known is None:
+                unknown.append(claim)
+            else:
+                free.remove(known)
+                claim.number = trials.index(known) + 1
+                known.repeat(claim)
+        left = unknown
     return left, free
 
 

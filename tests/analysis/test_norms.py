@@ -253,7 +253,9 @@ def test_a_group_with_the_athletes_of_the_wider_is_not_written_for_that_series_a
     judoka = [f"b{i}" for i in range(9)]
     people = roster([*EIGHT, *judoka])
     before = MONDAY - timedelta(days=7)
-    sport = pl.when(pl.col("athlete_id").str.starts_with("a")).then(pl.lit("rowing")).otherwise(pl.lit("judo"))
+    sport = (
+        pl.when(pl.col("athlete_id").str.starts_with("a")).then(pl.lit("rowing")).otherwise(pl.lit("judo"))
+    )
     states = states_of(people, [before, MONDAY]).with_columns(sport=sport)
     weighed = results_of([*on_day(EIGHT, before), *on_day(judoka, SUNDAY)])
     jumped = results_of(on_day(EIGHT, SUNDAY, 0.2), "contact_time")

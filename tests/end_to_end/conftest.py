@@ -11,7 +11,7 @@ import pytest
 from filelock import FileLock
 
 from sample_exports.generator.build import DEFAULT_SEED, build, scramble
-from tests.end_to_end.runs import DEMO_CONFIG, done, facility
+from tests.end_to_end.runs import DEMO_CONFIG, copy_of, done, facility
 
 Shared = Callable[[str, Callable[[Path], None]], Path]
 
@@ -58,7 +58,7 @@ def demo(shared: Shared) -> Path:
 @pytest.fixture
 def demo_copy(demo: Path, tmp_path: Path) -> Path:
     """The demo, run, in a folder that a test may change."""
-    return Path(shutil.copytree(demo, tmp_path / "demo"))
+    return copy_of(demo, tmp_path / "demo")
 
 
 @pytest.fixture(scope="session")

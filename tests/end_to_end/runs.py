@@ -55,7 +55,10 @@ def done(*arguments: object) -> Ended:
 
 
 def process(
-    *arguments: object, cwd: Path | None = None, by: tuple[str, ...] = (), env: Mapping[str, str] | None = None
+    *arguments: object,
+    cwd: Path | None = None,
+    by: tuple[str, ...] = (),
+    env: Mapping[str, str] | None = None,
 ) -> Ended:
     """Run a command as a process of its own, by `python -m pipeline.cli` or another program."""
     program = by or (sys.executable, "-m", "pipeline.cli")
@@ -89,3 +92,8 @@ def tables_of(folder: Path, endings: tuple[str, ...]) -> dict[str, bytes]:
     published = folder / "published"
     found = (path for path in sorted(published.rglob("*")) if path.suffix in endings)
     return {path.relative_to(published).as_posix(): path.read_bytes() for path in found}
+
+
+def copy_of(facility_folder: Path, to: Path) -> Path:
+    """A facility folder copied, for a test that changes it."""
+    return Path(shutil.copytree(facility_folder, to))

@@ -69,10 +69,13 @@ def test_faults_that_load_are_flagged_on_their_rows(made_demo):
         pl.col("code").is_in(["warm_up", "failed", "split_not_rising"])
     )
     assert flagging.height == 3
-    with duckdb.connect(str(made_demo.facility / "published" / "yardmark.duckdb"), read_only=True) as database:
+    with duckdb.connect(
+        str(made_demo.facility / "published" / "yardmark.duckdb"), read_only=True
+    ) as database:
         for file, line, code in flagging.select("file", "line", "code").iter_rows():
             rows = database.execute(
-                """SELECT s.row_id, s.flags FROM sprint_splits AS s JOIN files AS f ON f.file_id[:16] = s.file_id
+                """SELECT s.row_id, s.flags FROM sprint_splits AS s
+                   JOIN files AS f ON f.file_id[:16] = s.file_id
                    WHERE f.path LIKE ? AND s.line = ? AND list_contains(split(s.flags, ';'), ?)""",
                 [file.split("/")[0] + "/%", line, code],
             ).fetchall()

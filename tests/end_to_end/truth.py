@@ -71,8 +71,8 @@ def _numbers(family: str, rows: pl.DataFrame) -> pl.DataFrame:
     reals = [field.name for field in FAMILIES[family].columns if field.type == "real"]
     facts = [name for name in FACTS if name in rows.columns]
     gate = _gate("distance_m") if "distance_m" in reals else pl.lit(None, pl.Int64)
-    named = rows.with_columns(pl.lit(family).alias("family"), gate.alias("gate")).with_columns(
-        pl.col("local_date").cast(pl.String), pl.col("local_time").cast(pl.String), *(pl.col(facts).cast(pl.String),)
+    named = rows.with_columns(
+        pl.col("local_date", "local_time", *facts).cast(pl.String), family=pl.lit(family), gate=gate
     )
     about = ["family", "file", "line", "gate", "local_date", "local_time", *facts]
     long = named.unpivot(reals, index=about, variable_name="column", value_name="stored")

@@ -309,6 +309,51 @@ def test_an_empty_line_above_the_header_is_nothing_and_a_missing_one_holds_the_f
     assert [code for _, code, _ in hall.asked()] == ["missing_preamble"]
 
 
+WIDE = """
+layout = "one-day"
+family = "resisted_sprint"
+device = "line-2"
+[match]
+folder = "line-2"
+header = ["who", "x0"]
+[columns.athlete]
+from = "who"
+[columns.performed_at]
+from = "at"
+format = "%Y-%m-%dT%H:%M:%S"
+[columns.position_m]
+unit = "m"
+unpivot = [
+    { from = "x0", time_s = 0.0 }, { from = "x1", time_s = 0.5 },
+    { from = "x2", time_s = 1.0 }, { from = "x3", time_s = 1.5 },
+]
+[columns.force_n]
+unit = "N"
+unpivot = [ { from = "f0", time_s = 0.0 }, { from = "f1", time_s = 0.5 }, { from = "f2", time_s = 1.0 } ]
+"""
+
+
+def test_a_line_may_be_a_whole_run(hall: Hall) -> None:
+    """A column a sample; a run that ends sooner has empty cells."""
+    (hall.folder / "config" / "layouts" / "one-day.toml").write_text(WIDE, encoding="utf-8")
+    lines = [
+        "who,at,x0,x1,x2,x3,f0,f1,f2",
+        "Ana Prado,2025-03-01T10:00:00,0,3,6,9,50,51,52",
+        "João Sá,2025-03-01T10:02:00,0,3,6,,50,51,52",
+        "Ana Prado,2025-03-01T10:04:00,0,3,S,9,50,51,52",
+    ]
+    hall.take(("line-2/day.csv", "\n".join(lines) + "\n"))
+    assert hall.counts() == [{"loaded": 2, "held": 1}]
+    assert hall.runs.select("athlete_id", "n_samples", "line").rows() == [("a01", 4, 2), ("a02", 3, 3)]
+    samples = hall.table("resisted_samples").filter(pl.col("line") == 2)
+    assert samples.select("time_s", "position_m", "force_n").rows() == [
+        (0.0, 0.0, 50.0), (0.5, 3.0, 51.0), (1.0, 6.0, 52.0), (1.5, 9.0, None),
+    ]  # fmt: skip
+    hall.take(("line-2/again.csv", "\n".join([*lines[:2], lines[2].replace("0,3,6,,", "0,3,7,,")]) + "\n"))
+    assert hall.counts()[1] == {"repeated": 1, "superseding": 1}
+    assert hall.samples() == {"a01 10:00 1": 4, "a02 10:02 1": 3}
+
+
 # Bad samples
 
 

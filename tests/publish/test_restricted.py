@@ -126,7 +126,11 @@ def test_flags_and_inputs_go_with_what_they_belong_to() -> None:
         for who in ("young", "adult")
     ]
     inputs = [
-        {"measurement_id": f"skinfold_sum-{who}", "source_table": "skinfold_readings", "row_id": f"fold-{who}"}
+        {
+            "measurement_id": f"skinfold_sum-{who}",
+            "source_table": "skinfold_readings",
+            "row_id": f"fold-{who}",
+        }
         for who in ("young", "adult")
     ]
     shown, apart = split(
@@ -165,7 +169,10 @@ def test_earlier_versions_go_by_the_athlete_and_day_that_they_had() -> None:
     versions.append(earlier("jump_trials", jump(athlete_id="young", row_id="jump")))
     shown, apart = split(superseded_rows=rows_of("superseded_rows", *versions))
     assert set(shown["superseded_rows"]["row_id"]) == {"fold-today", "fold-adult", "jump"}
-    assert set(apart["superseded_rows"]["row_id"]) == {f"fold-{who}" for who in OF_MINORS} | {"broken", "then"}
+    assert set(apart["superseded_rows"]["row_id"]) == {f"fold-{who}" for who in OF_MINORS} | {
+        "broken",
+        "then",
+    }
 
 
 def test_an_earlier_version_under_a_wrong_name_is_apart_with_the_row_it_became() -> None:
@@ -263,9 +270,7 @@ def test_nothing_is_lost_and_nothing_is_in_both(
         "value_flags": rows_of(
             "value_flags", *({"owner_table": t, "owner_id": i, "code": "range_soft"} for t, i in owned)
         ),
-        "superseded_rows": rows_of(
-            "superseded_rows", *(earlier("skinfold_readings", row) for row in rows)
-        ),
+        "superseded_rows": rows_of("superseded_rows", *(earlier("skinfold_readings", row) for row in rows)),
     }
     shown, apart = split(**before)
     for name, frame in before.items():

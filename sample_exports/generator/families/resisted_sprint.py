@@ -16,7 +16,7 @@ from ..spec import Name, NameAbove, Number, Preamble, Row, Spec, Stamp, StampAbo
 from .timing_gates import time_at
 
 HZ = 50
-LOADS_N = (8.0, 60.0, 120.0)  # of the line of pull-1, as it is set
+LOADS_N = (12.0, 60.0, 120.0)  # of the line of pull-1, as it is set
 SETTINGS = ("libre", "6 kg", "12 kg")  # of the same, as text
 SLEDS_KG = (5.0, 20.0, 40.0)  # sled and load
 FRICTION = 0.35  # of the sled: force in the line over its weight
