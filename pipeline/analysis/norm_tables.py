@@ -1,4 +1,4 @@
-"""The tables of norms: which groups are written, what a group's size allows, a sentence for what it does not."""
+"""The tables of norms: which groups are written, and what a group's size allows."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ def norm_tables(
 ) -> dict[str, pl.DataFrame]:
     """`populations`, `norms` and `norm_percentiles` of the groups that are large enough.
 
-    A group with the very athletes of the next wider one says nothing of its own for that series and week: only
-    the wider is written. A population without any row is left out, unless it is the parent of another.
+    A group with the very athletes of the next wider one says nothing of its own for that series and week:
+    only the wider is written. A population without any row is left out, unless it is the parent of another.
 
     `groups` has a row a week, group and series: season, week, norms_version, label, metric, series_id,
     n_athletes, mean, sd, shrunk_mean, shrunk_sd, and p05 …, low05 …, high05 … a percentile, NaN where there

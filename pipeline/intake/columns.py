@@ -23,7 +23,7 @@ Overrides = Mapping[tuple[int, str], str]
 """(line, field as shown) -> the text that a person put in place of the cell."""
 
 PROBLEMS = {
-    "line": pl.Int32,
+    "line": pl.Int64,
     "code": pl.String,
     "field": pl.String,
     "seen": pl.String,
@@ -91,7 +91,7 @@ def problems_where(
 ) -> pl.DataFrame:
     """A problem for each row where `bad` holds; `{seen}` in the reason is replaced by what was seen."""
     found = rows.filter(bad).select(
-        line=pl.col("line").cast(pl.Int32),
+        line=pl.col("line").cast(pl.Int64),
         code=pl.lit(code),
         field=pl.lit(label, dtype=pl.String),
         seen=seen.cast(pl.String).str.slice(0, 200),

@@ -13,9 +13,10 @@ from pipeline.intake import archive
 from pipeline.intake.archive import Drop
 from pipeline.intake.families import other_tests
 from pipeline.intake.knowledge import Knowledge
-from pipeline.intake.read import Export, Reading, WholeFile, read_export
+from pipeline.intake.read import Export, Texts, WholeFile, read_export
 from pipeline.intake.recognise import Claimed, recognise
 from pipeline.intake.resolve import FILE_DIGITS
+from pipeline.intake.typed import Reading, read_all
 from pipeline.reading.lines import count_lines
 from pipeline.reading.split import UndecodableFile
 from pipeline.reading.workbook import UnreadableWorkbook
@@ -37,16 +38,21 @@ _BINARY = {
 
 @dataclass(frozen=True)
 class Outcome:
-    """What reading a content came to: a reading, or why the whole file waits."""
+    """What opening a content came to: its rows as text, or why the whole file waits."""
 
     state: str
     n_lines: int | None
-    reading: Reading | None = None
+    texts: Texts | None = None
     waits: WholeFile | None = None
 
-    def of(self, drop: Drop, state: str | None = None) -> ReadDrop:
-        """As the outcome of a drop, in another state where one is given."""
-        return ReadDrop(drop, state or self.state, self.n_lines, self.reading, self.waits)
+
+@dataclass(frozen=True)
+class Opened:
+    """A drop and what opening its content came to, `state` being the drop's own."""
+
+    drop: Drop
+    state: str
+    outcome: Outcome
 
 
 @dataclass(frozen=True)
@@ -69,8 +75,8 @@ class Batch:
     promised: pl.DataFrame
 
 
-def read_content(drops: list[Drop], facility: Facility, knowledge: Knowledge) -> list[ReadDrop]:
-    """Read the drops of one content, in index order.
+def open_content(drops: list[Drop], facility: Facility, knowledge: Knowledge) -> list[Opened]:
+    """Open the drops of one content, in index order.
 
     The first that a layout claims stands for the content, else the first; the others are repeated. (The same
     bytes can be claimed in one folder and in no other.)
@@ -83,18 +89,37 @@ def read_content(drops: list[Drop], facility: Facility, knowledge: Knowledge) ->
         data = archive.load(facility.archive, drops[0].file_id)
         outcomes = []
         for drop in drops:
-            outcomes.append(read_file(data, drop.path, facility, knowledge, drop.file_id))
+            outcomes.append(open_file(data, drop.path, facility, knowledge, drop.file_id))
             if outcomes[-1].state == "read":
                 break
     last = len(outcomes) - 1
     principal = last if outcomes[last].state == "read" else 0
+    outcome = outcomes[principal]
     return [
-        outcomes[principal].of(drop, None if at == principal else "repeated") for at, drop in enumerate(drops)
+        Opened(drop, outcome.state if at == principal else "repeated", outcome)
+        for at, drop in enumerate(drops)
     ]
 
 
-def read_file(data: bytes, path: str, facility: Facility, knowledge: Knowledge, file_id: str = "") -> Outcome:
-    """Read one file's bytes as if dropped at `path` below the inbox."""
+def read_opened(opened: list[Opened], declared: Mapping[str, str]) -> list[ReadDrop]:
+    """Read what was opened, all files of one layout together.
+
+    `declared`: test -> unit of the facility's other tests.
+    """
+    of_content = {item.drop.file_id: item.outcome for item in opened}
+    with_texts = {file_id: outcome.texts for file_id, outcome in of_content.items() if outcome.texts}
+    readings = dict(zip(with_texts, read_all(list(with_texts.values())), strict=True))
+    checked = {file_id: _of_declared_tests(reading, declared) for file_id, reading in readings.items()}
+    return [
+        ReadDrop(
+            item.drop, item.state, item.outcome.n_lines, checked.get(item.drop.file_id), item.outcome.waits
+        )
+        for item in opened
+    ]
+
+
+def open_file(data: bytes, path: str, facility: Facility, knowledge: Knowledge, file_id: str = "") -> Outcome:
+    """Open one file's bytes as if dropped at `path` below the inbox."""
     export = Export(PurePosixPath(path).name, data)
     refused = _refused(export)
     if refused is not None:
@@ -103,12 +128,12 @@ def read_file(data: bytes, path: str, facility: Facility, knowledge: Knowledge, 
     claimed = recognise(path, export, facility.layouts, facility.faulty_layouts)
     if isinstance(claimed, Claimed):
         overrides = knowledge.cell_answers.get(file_id[:FILE_DIGITS], {})
-        outcome = read_export(
+        texts = read_export(
             export, claimed.layout, claimed.head, claimed.header_at, facility.settings.timezone, overrides
         )
-        if isinstance(outcome, Reading):
-            return Outcome("read", outcome.n_lines, _of_declared_tests(outcome, facility.tests))
-        claimed = outcome
+        if isinstance(texts, Texts):
+            return Outcome("read", texts.n_lines, texts)
+        claimed = texts
     return Outcome("held", _lines_of(export), waits=claimed)
 
 
@@ -116,7 +141,7 @@ def _of_declared_tests(reading: Reading, declared: Mapping[str, str]) -> Reading
     """A reading in which lines of other tests wait unless the facility has declared test and unit."""
     if reading.layout.family != other_tests.FAMILY:
         return reading
-    found = other_tests.undeclared(reading.rows, declared)
+    found = other_tests.undeclared(reading.rows, declared).with_columns(pl.col("line").cast(pl.Int32))
     return replace(
         reading,
         rows=reading.rows.join(found, on="line", how="anti"),

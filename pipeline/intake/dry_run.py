@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.facility.folder import Facility
 from pipeline.intake import archive
-from pipeline.intake.drops import as_batch, read_file
+from pipeline.intake.drops import Opened, as_batch, open_file, read_opened
 from pipeline.intake.intake import READ_TABLES, knowledge_of
 from pipeline.intake.resolve import resolve
 from schemas.families import FAMILIES
@@ -49,10 +49,11 @@ def dry_run(facility: Facility, file: Path) -> DryRun:
     """
     data = file.read_bytes()
     knowledge = knowledge_of(facility)
-    tried = [(place, read_file(data, place, facility, knowledge)) for place in _places(facility, file)]
-    place, read = next((pair for pair in tried if pair[1].state == "read"), tried[0])
+    tried = [(place, open_file(data, place, facility, knowledge)) for place in _places(facility, file)]
+    place, outcome = next((pair for pair in tried if pair[1].state == "read"), tried[0])
     drop = archive.Drop(1, "dry-run", "0" * 64, place, archive.utc_now(), len(data))
-    batch = as_batch([read.of(drop)], facility.settings.timezone)
+    read = read_opened([Opened(drop, outcome.state, outcome)], facility.tests)[0]
+    batch = as_batch([read], facility.settings.timezone)
     reads = {name: batch.tables[name] for name in READ_TABLES}
     resolved = resolve(
         batch.tables["_drops"], reads, batch.tables["_problems"], batch.tables["_skipped"], knowledge

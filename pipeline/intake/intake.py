@@ -20,7 +20,7 @@ from pipeline.intake import archive
 from pipeline.intake.answering import Answering, take_answers
 from pipeline.intake.answers import Answer, append_answers, me, name_subject, read_answers
 from pipeline.intake.archive import Drop
-from pipeline.intake.drops import ReadDrop, as_batch, read_content
+from pipeline.intake.drops import Opened, ReadDrop, as_batch, open_content, read_opened
 from pipeline.intake.identity import Alias
 from pipeline.intake.knowledge import Clock, DeviceFacts, Knowledge, build_knowledge
 from pipeline.intake.law import check_read, check_resolved
@@ -222,12 +222,12 @@ def _read_contents(
     for drop in index:
         if drop.file_id in contents:
             by_content[drop.file_id].append(drop)
-    read: list[ReadDrop] = []
+    opened: list[Opened] = []
     for done, group in enumerate(by_content.values(), start=1):
-        read += read_content(group, facility, knowledge)
-        if done % 50 == 0:
-            say(f"{done} of {len(by_content)} files read")
-    return read
+        opened += open_content(group, facility, knowledge)
+        if done % 100 == 0:
+            say(f"{done} of {len(by_content)} files opened")
+    return read_opened(opened, facility.tests)
 
 
 def _store_and_resolve(

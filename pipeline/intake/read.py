@@ -10,26 +10,17 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-import pandera.errors
 import polars as pl
 
 from pipeline.intake.columns import (
-    MARKS,
-    PROBLEMS,
     Overrides,
     Source,
-    Typed,
     constant_text,
-    dated_value,
     is_dated,
     is_nothing,
-    problems_where,
     text_of,
-    type_target,
-    type_time,
     with_answers,
 )
-from pipeline.intake.families import CHECKS
 from pipeline.intake.layouts import ColumnSource, Layout
 from pipeline.intake.traces import answers_for_runs
 from pipeline.reading.lines import read_table
@@ -37,10 +28,7 @@ from pipeline.reading.split import UndecodableFile
 from pipeline.reading.table import Dialect, HeadLine, Table
 from pipeline.reading.workbook import is_workbook, read_sheet, sheet_table
 from schemas.codes import CODES
-from schemas.core import Family
 from schemas.families import FAMILIES
-from schemas.internal import read_fields
-from schemas.models import DTYPES, family_model
 
 
 @dataclass(frozen=True)
@@ -52,15 +40,16 @@ class WholeFile:
 
 
 @dataclass
-class Reading:
-    """What reading one file gave.
+class Texts:
+    """A file as rows of text, each target of the layout in a column `text:<target>`.
 
-    `rows`: columns of `schemas.internal.read_fields` without drop_no. `problems`: line, code, field, seen,
-    reason. `skipped`: line, why. `rows_per_line`: line, n — how many rows each line has as text, counted
-    before anything is typed, so that a lost row shows. `n_lines` lines follow line `first_line` - 1.
+    `rows`: line, entry (which of the rows of its line), line_hash and the texts. `problems`: line, code,
+    field, seen, reason, as the line reader found them. `skipped`: line, why. `rows_per_line`: line, n — how
+    many rows each line has, counted before anything is typed, so that a lost row shows. `n_lines` lines
+    follow line `first_line` - 1.
     """
 
-    layout: Layout
+    source: Source
     rows: pl.DataFrame
     problems: pl.DataFrame
     skipped: pl.DataFrame
@@ -95,8 +84,8 @@ def dialect_of(layout: Layout) -> Dialect:
 
 def read_export(
     export: Export, layout: Layout, head: list[HeadLine], header_at: int, timezone: str, overrides: Overrides
-) -> Reading | WholeFile:
-    """Read a file through the layout that claims it. `head[header_at]` is the header row."""
+) -> Texts | WholeFile:
+    """A file as text, through the layout that claims it. `head[header_at]` is the header row."""
     header_line = head[header_at]
     header = [name.strip() for name in header_line.fields or []]
     wanted = layout.mapped_names
@@ -127,10 +116,10 @@ def read_export(
         export.is_workbook,
         overrides,
     )
-    reading = _rows(source, table, header_line.line)
+    texts = _rows(source, table, header_line.line)
     ignored = {*wanted, *layout.ignore, ""}
-    reading.unmapped = [name for name in header if name not in ignored]
-    return reading
+    texts.unmapped = [name for name in header if name not in ignored]
+    return texts
 
 
 def _table(export: Export, layout: Layout, header: HeadLine) -> Table:
@@ -182,7 +171,7 @@ def preamble_value(preamble: list[HeadLine], key: str, delimiter: str) -> str | 
     return None
 
 
-def _rows(source: Source, table: Table, header_line: int) -> Reading:
+def _rows(source: Source, table: Table, header_line: int) -> Texts:
     layout, family = source.layout, source.family
     single = {t: c for t, c in layout.columns.items() if c.unpivot is None}
     if family.trace is not None and source.overrides:
@@ -222,27 +211,20 @@ def _rows(source: Source, table: Table, header_line: int) -> Reading:
     skipped = table.skipped
     spread = _spread(source, base)
     # What an unpivoted column adds to its rows, such as the time of a sample, is nothing measured.
-    added = _added(layout)
+    constants = added(layout)
     values = [
         pl.col(f"text:{name}").is_not_null()
         for name in family.values
-        if f"text:{name}" in spread.columns and name not in added
+        if f"text:{name}" in spread.columns and name not in constants
     ]
     spread = spread.filter(pl.any_horizontal(values))
     empty = base.join(spread, on="line", how="anti").select("line", why=pl.lit("no_values"))
     skipped = pl.concat([skipped, empty.cast(skipped.schema)])
     rows_per_line = spread.group_by("line", maintain_order=True).agg(n=pl.len())
-    typed = _typed(source, spread)
-    found = [
+    return Texts(
+        source,
+        spread,
         _text_problems(table),
-        *(p.select(pl.col(c).cast(t) for c, t in PROBLEMS.items()) for p in typed.problems),
-    ]
-    problems = pl.concat(found).unique(maintain_order=True).sort("line", maintain_order=True)
-    rows = _shape(family, typed.rows)
-    return Reading(
-        layout,
-        rows.join(problems, on="line", how="anti"),
-        problems,
         skipped.sort("line"),
         rows_per_line,
         table.n_lines - header_line,
@@ -269,7 +251,7 @@ def _spread(source: Source, base: pl.DataFrame) -> pl.DataFrame:
         return base.with_columns(entry=pl.lit(0, dtype=pl.Int32))
     texts = base.select(pl.exclude("^entry:.*$"))
     parts = []
-    for number, (constants, cells) in enumerate(_entries(unpivoted)):
+    for number, (constants, cells) in enumerate(entries(unpivoted)):
         part = texts.with_columns(
             pl.lit(number, dtype=pl.Int32).alias("entry"),
             *(pl.lit(constant_text(v), dtype=pl.String).alias(f"text:{k}") for k, v in constants.items()),
@@ -284,12 +266,12 @@ def _spread(source: Source, base: pl.DataFrame) -> pl.DataFrame:
     return pl.concat(parts, how="diagonal").sort("line", "entry", maintain_order=True)
 
 
-def _added(layout: Layout) -> set[str]:
+def added(layout: Layout) -> set[str]:
     """Columns that entries of unpivoted columns give as constants."""
     return {k for c in layout.columns.values() for e in c.unpivot or [] for k in e.constants}
 
 
-def _entries(unpivoted: Mapping[str, ColumnSource]) -> list[tuple[dict[str, object], dict[str, int]]]:
+def entries(unpivoted: Mapping[str, ColumnSource]) -> list[tuple[dict[str, object], dict[str, int]]]:
     """The rows that one line becomes: (constants, which entry of each unpivoted column feeds it).
 
     Entries of several columns with the same constants feed the same row; the same constants twice in one
@@ -306,176 +288,6 @@ def _entries(unpivoted: Mapping[str, ColumnSource]) -> list[tuple[dict[str, obje
     return list(rows.values())
 
 
-def _typed(source: Source, spread: pl.DataFrame) -> Typed:
-    """All targets typed: time first, because dated constants hang on it."""
-    layout, family = source.layout, source.family
-    timed = type_time(source, layout.columns["performed_at"], spread)
-    rows, problems = timed.rows, timed.problems
-    rows = rows.with_columns(
-        dated_value(column.value or ()).alias(f"text:{target}")
-        for target, column in layout.columns.items()
-        if is_dated(column)
-    )
-    constants = _added(layout)
-    for target, column in layout.columns.items():
-        if target == "performed_at":
-            continue
-        typed = (
-            _typed_by_entry(source, target, column, rows)
-            if column.unpivot is not None
-            else type_target(source, target, column, rows, target, _where(column), column.unit)
-        )
-        rows, problems = typed.rows, problems + typed.problems
-    for target in constants:
-        spec = family.field(target)
-        rows = rows.with_columns(pl.col(f"text:{target}").cast(DTYPES[spec.type], strict=False).alias(target))
-    rows = rows.with_columns(
-        pl.lit(None, dtype=DTYPES[f.type]).alias(f.name) for f in family.columns if f.name not in rows.columns
-    )
-    rows, family_problems = CHECKS[family.name](rows)
-    problems = [*problems, family_problems, _missing(rows, layout), _bad_marks(rows)]
-    known = pl.concat([p.select("line", "field") for p in problems])
-    # A value without a known unit is not missing too.
-    of_units = {column.unit_from: target for target, column in layout.columns.items() if column.unit_from}
-    field = pl.col("field").replace_strict(of_units, default=None, return_dtype=pl.String)
-    known = pl.concat([known, known.with_columns(field.alias("field")).drop_nulls()])
-    return Typed(rows, [*problems, *_invalid(family, layout, rows, known)])
-
-
-def _where(column: ColumnSource) -> str:
-    if column.from_:
-        return "column " + " and ".join(f"'{name}'" for name in column.from_)
-    if column.preamble is not None:
-        lines = " and ".join(f"'{key}'" for key in column.preamble)
-        return f"the line {lines} above the header row"
-    return "the file's name" if column.filename is not None else "the layout's constant"
-
-
-def _typed_by_entry(source: Source, target: str, column: ColumnSource, rows: pl.DataFrame) -> Typed:
-    """An unpivoted column, typed entry by entry, because each may have its own unit and name."""
-    unpivoted = {t: c for t, c in source.layout.columns.items() if c.unpivot is not None}
-    parts: list[pl.DataFrame] = []
-    problems: list[pl.DataFrame] = []
-    for number, (_, cells) in enumerate(_entries(unpivoted)):
-        part = rows.filter(pl.col("entry") == number)
-        if target not in cells:
-            parts.append(part.with_columns(pl.lit(None, dtype=pl.Float64).alias(target)))
-            continue
-        entry = (column.unpivot or ())[cells[target]]
-        label, unit = f"{target} [{entry.from_}]", entry.unit or column.unit
-        typed = type_target(source, target, column, part, label, f"column '{entry.from_}'", unit)
-        parts.append(typed.rows)
-        problems += typed.problems
-    return Typed(pl.concat(parts, how="diagonal").sort("line", "entry", maintain_order=True), problems)
-
-
-def _missing(rows: pl.DataFrame, layout: Layout) -> pl.DataFrame:
-    """Rows without a name or without a time, as text."""
-    found = [
-        problems_where(
-            rows,
-            pl.col(f"text:{target}").is_null(),
-            "missing_value",
-            target,
-            pl.lit(None, dtype=pl.String),
-            f"{_where(layout.columns[target]).capitalize()} is empty, and every row needs it.",
-        )
-        for target in ("athlete", "performed_at")
-    ]
-    return pl.concat(found)
-
-
-def _bad_marks(rows: pl.DataFrame) -> pl.DataFrame:
-    if "mark" not in rows.columns:
-        return pl.DataFrame(schema=PROBLEMS)
-    bad = pl.col("mark").is_not_null() & ~pl.col("mark").is_in(list(MARKS))
-    reason = f"The mark is '{{seen}}'; known are {', '.join(MARKS)}."
-    return problems_where(rows, bad, "not_allowed", "mark", pl.col("mark"), reason)
-
-
-def _invalid(family: Family, layout: Layout, rows: pl.DataFrame, known: pl.DataFrame) -> list[pl.DataFrame]:
-    """What the family's pandera model finds wrong with typed rows, as problems by line.
-
-    A cell that is known to be bad already is not named twice.
-    """
-    if rows.is_empty():
-        return []
-    try:
-        family_model(family).validate(rows.select(f.name for f in family.columns), lazy=True)
-    except pandera.errors.SchemaErrors as errors:
-        cases = errors.failure_cases
-    else:
-        return []
-    numbered = rows.with_row_index("index")
-    problems = []
-    for column, check, index in cases.select("column", "check", "index").iter_rows():
-        if index is None:
-            raise RuntimeError(f"the model of {family.name} does not fit the frame: {column} {check}")
-        code, _, name = str(check).partition(":")
-        name = name or column
-        code = {"not_nullable": "missing_value"}.get(code, "not_allowed" if code.startswith("isin") else code)
-        problems.append((index, code, name))
-    frame = pl.DataFrame(
-        problems, schema={"index": pl.UInt32, "code": pl.String, "name": pl.String}, orient="row"
-    )
-    joined = frame.join(numbered, on="index").with_columns(
-        seen=_seen(rows, frame["name"].unique().to_list()),
-    )
-    # A text that became no value was named for what it is.
-    explained = pl.col("seen").is_not_null() & pl.col("line").is_in(known["line"].unique().implode())
-    joined = joined.filter(~((pl.col("code") == "missing_value") & explained))
-    reasons = {f.name: _limits_text(family, f.name) for f in family.columns}
-    named = joined.select(
-        line=pl.col("line").cast(pl.Int32),
-        code=pl.col("code"),
-        field=_label(layout, "name"),
-        seen=pl.col("seen"),
-        reason=pl.format(
-            "For {} there is '{}'; {}.",
-            "name",
-            pl.col("seen").fill_null("nothing"),
-            pl.col("name").replace_strict(reasons),
-        ),
-    )
-    return [named.join(known, on=["line", "field"], how="anti")]
-
-
-def _label(layout: Layout, name: str) -> pl.Expr:
-    """The field as held rows name it: with the export's column where the layout unpivots it."""
-    unpivoted = {t: c for t, c in layout.columns.items() if c.unpivot is not None}
-    label = pl.col(name)
-    for target, column in unpivoted.items():
-        by_entry = {
-            number: f"{target} [{(column.unpivot or ())[cells[target]].from_}]"
-            for number, (_, cells) in enumerate(_entries(unpivoted))
-            if target in cells
-        }
-        of_entry = pl.col("entry").replace_strict(by_entry, default=target, return_dtype=pl.String)
-        label = pl.when(pl.col(name) == target).then(of_entry).otherwise(label)
-    return label
-
-
-def _seen(rows: pl.DataFrame, names: list[str]) -> pl.Expr:
-    """What stood in the cell that a problem's `name` is about."""
-    seen = pl.lit(None, dtype=pl.String)
-    for name in names:
-        text = f"text:{name}"
-        shown = pl.col(text) if text in rows.columns else pl.col(name).cast(pl.String)
-        seen = pl.when(pl.col("name") == name).then(shown).otherwise(seen)
-    return seen
-
-
-def _limits_text(family: Family, name: str) -> str:
-    spec = family.field(name)
-    if spec.values:
-        return "known are " + ", ".join(spec.values)
-    if spec.low is None or spec.high is None:
-        return "every row needs it"
-    unit = "" if spec.unit in (None, "count", "1") else f" {spec.unit}"
-    by = "".join(f"; for {word} {low:g} to {high:g}" for word, low, high in spec.limits_by)
-    return f"possible are {spec.low:g} to {spec.high:g}{unit}{by}"
-
-
 def _text_problems(table: Table) -> pl.DataFrame:
     """Problems that the line reader found, in the columns of all problems."""
     sentences = {code.code: code.sentence for code in CODES.values()}
@@ -487,20 +299,3 @@ def _text_problems(table: Table) -> pl.DataFrame:
         # Not what was seen: a line has names in it, and the reason is published.
         reason=pl.format("{} Expected: {}.", pl.col("code").replace_strict(sentences), "expected"),
     )
-
-
-def _shape(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
-    """The columns of `read_fields`, in order, but for drop_no."""
-    optional = {
-        "slot_text": pl.col("session") if "session" in rows.columns else pl.lit(None, dtype=pl.String),
-        "mark": (pl.col("mark") if "mark" in rows.columns else pl.lit(None, dtype=pl.String)).fill_null("ok"),
-        "written_name": pl.col("athlete"),
-        "seq": pl.int_range(pl.len(), dtype=pl.Int32),
-    }
-    columns = []
-    for spec in read_fields(family)[1:]:
-        made = optional.get(spec.name)
-        if made is None:
-            made = pl.col(spec.name) if spec.name in rows.columns else pl.lit(None)
-        columns.append(made.cast(DTYPES[spec.type]).alias(spec.name))
-    return rows.select(columns)

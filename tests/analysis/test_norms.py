@@ -249,7 +249,7 @@ def test_of_small_groups_only_the_wider_is_written() -> None:
 
 
 def test_a_group_with_the_athletes_of_the_wider_is_not_written_for_that_series_and_week() -> None:
-    """Rowers and judoka were all weighed; contact times, and the weighings of the week before, rowers' only."""
+    """All were weighed, but the judoka a week later; and only rowers jumped."""
     judoka = [f"b{i}" for i in range(9)]
     people = roster([*EIGHT, *judoka])
     before = MONDAY - timedelta(days=7)
@@ -272,7 +272,7 @@ def test_a_group_with_the_athletes_of_the_wider_is_not_written_for_that_series_a
 
 
 def rowers_and_a_judoka(weighed: list[str]) -> Norms:
-    """Norms where eight rowers of a school, a senior rower and a judoka jumped, and some of them were weighed."""
+    """Norms where eight rowers at school, a senior one and a judoka jumped, and some of them were weighed."""
     everybody = [*EIGHT, "judoka", "senior"]
     people = roster(everybody)
     sport = pl.when(pl.col("athlete_id") == "judoka").then(pl.lit("judo")).otherwise(pl.lit("rowing"))

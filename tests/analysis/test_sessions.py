@@ -250,7 +250,7 @@ def test_a_session_shows_an_age_to_a_tenth(born: dt.date, years: float) -> None:
 @settings(deadline=None, max_examples=30)
 @given(st.integers(1960, 2016), st.integers(1, 12))
 def test_no_number_of_sessions_gives_more_than_the_month_of_birth_away(year: int, month: int) -> None:
-    """Sessions on every day of two years show the same of all who were born in a month; and nearly the age."""
+    """Sessions on every day of two years show the same of all born in a month, and nearly their age."""
     first = dt.date(year, month, 1)
     births = pl.date_range(first, pl.lit(first).dt.month_end(), eager=True).alias("born")
     days = pl.date_range(dt.date(2024, 1, 1), dt.date(2025, 12, 31), eager=True).alias("on")

@@ -1,8 +1,8 @@
-"""What only the restricted file may have: minors' body composition, events of single athletes, quoted lines."""
+"""What only the restricted file may have: minors' body composition, events of single athletes, raw lines."""
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import polars as pl
@@ -137,7 +137,9 @@ def test_flags_and_inputs_go_with_what_they_belong_to() -> None:
         skinfold_readings=trial_rows("skinfold_readings", fold("young"), fold("adult")),
         measurements=values("measurements", value("young", "skinfold_sum"), value("adult", "skinfold_sum")),
         value_flags=rows_of("value_flags", *flags),
-        measurement_inputs=rows_of("measurement_inputs", *({**row, "role": "triceps"} for row in inputs)),
+        measurement_inputs=rows_of(
+            "measurement_inputs", *({**row, "source_table": "skinfold_readings"} for row in inputs)
+        ),
     )
     assert set(apart["value_flags"].select("owner_table", "owner_id").iter_rows()) == {
         ("skinfold_readings", "fold-young"), ("measurements", "skinfold_sum-young"),
@@ -156,7 +158,8 @@ def earlier(table: str, row: dict[str, Any], **fields: Any) -> dict[str, Any]:
         "source_table": table,
         "file_id": "f",
         "line": 2,
-        "cause": "later_export",
+        "known_from": datetime(2026, 3, 11),
+        "cause": "export",
         "row": kept.select(pl.struct(pl.all()).struct.json_encode()).item(),
         **fields,
     }
