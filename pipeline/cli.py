@@ -6,6 +6,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 from datetime import date
+from importlib.metadata import version
 
 LATER = {
     "propose": "reads an unknown export and proposes a layout",
@@ -28,6 +29,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="yardmark", description="From test devices' exports to numbers that decisions can rest on."
     )
+    parser.add_argument("--version", action="version", version=f"yardmark {version('yardmark')}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
 
     def add(name: str, says: str, *, facility: bool = True, json: bool = True) -> argparse.ArgumentParser:

@@ -7,7 +7,6 @@ import csv
 import json
 import math
 import os
-import shutil
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -18,9 +17,9 @@ from typing import Any
 import duckdb
 
 from pipeline import show
+from pipeline.demo import DEMO_DAY, NotTheDemo, make_demo
 from pipeline.facility.folder import Facility, check_facility, load_facility
 from pipeline.facility.init import init_facility
-from pipeline.facility.packaged import data_folder
 from pipeline.facility.problems import ConfigError, mistakes, nearest_known
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
@@ -29,9 +28,10 @@ from pipeline.intake.law import LawOfRows
 from pipeline.lock import Busy, facility_lock
 from pipeline.publish.database import current_file
 from pipeline.publish.dictionary import dictionary, dictionary_text
-from pipeline.steps import STEPS, Run, Step, refresh_steps, run_steps, today
-from pipeline.warehouse.store import Warehouse, open_warehouse, remove_warehouse
+from pipeline.steps import STEPS, NothingThatOld, Run, Step, refresh_steps, run_steps, today
+from pipeline.warehouse.store import Warehouse, WarehouseDamaged, open_warehouse, remove_warehouse
 from schemas.catalogue import CATALOGUE
+from schemas.ddl import literal
 from schemas.families import FAMILIES
 
 Arguments = argparse.Namespace
@@ -58,7 +58,7 @@ def run_command(arguments: Arguments) -> int:
     except WrongUse as error:
         _complain(error)
         return WRONG
-    except (CannotFinish, Busy, LawOfRows) as error:
+    except (CannotFinish, Busy, LawOfRows, NothingThatOld, WarehouseDamaged) as error:
         _complain(error)
         return UNFINISHED
     except duckdb.Error as error:
@@ -117,21 +117,11 @@ def _init(arguments: Arguments) -> int:
 
 def _demo(arguments: Arguments) -> int:
     folder = Path(arguments.folder)
-    config = data_folder("config") / "demo"
-    settings = folder / "config" / "facility.toml"
-    if settings.exists() and settings.read_bytes() != (config / "facility.toml").read_bytes():
-        raise WrongUse(f"{folder} is a facility of its own, not the demo; name another folder")
-    for name in ("inbox", "archive", "held", "warehouse", "published"):
-        (folder / name).mkdir(parents=True, exist_ok=True)
-    if not settings.exists():
-        shutil.copytree(config, folder / "config", dirs_exist_ok=True)
-        for layout in (data_folder("config") / "layouts").glob("*.toml"):
-            shutil.copyfile(layout, folder / "config" / "layouts" / layout.name)
-    exports = data_folder("sample_exports")
-    for device in load_facility(folder).settings.devices:
-        if (exports / device).is_dir():
-            shutil.copytree(exports / device, folder / "inbox" / device, dirs_exist_ok=True)
-    arguments.facility, arguments.as_of, arguments.valid_on = str(folder), None, None
+    try:
+        make_demo(folder)
+    except NotTheDemo as error:
+        raise WrongUse(str(error)) from None
+    arguments.facility, arguments.as_of, arguments.valid_on = str(folder), None, DEMO_DAY
     return _steps(arguments, STEPS, lambda run: show.demo(folder, run))
 
 
@@ -224,7 +214,7 @@ def _answers(arguments: Arguments) -> int:
             report = answer(facility, warehouse, _say(arguments), paths)
         except ValueError as error:
             raise WrongUse(str(error)) from None
-    _report(arguments, show.intake_data(report), lambda: show.answered(report))
+    _report(arguments, show.intake_data(report), lambda: show.released(report))
     return DONE
 
 
@@ -274,6 +264,10 @@ def _sql(arguments: Arguments) -> int:
     if not file.is_file():
         raise CannotFinish(f"{published} has no published tables yet; run `yardmark run {folder}` first")
     with duckdb.connect(str(file), read_only=True) as connection:
+        # A query reads what is published, the sample sets too, and nothing else of this computer.
+        sets = literal(str((published / "tables").resolve()))
+        connection.execute(f"SET allowed_directories = [{sets}]")
+        connection.execute("SET enable_external_access = false")
         relation = connection.sql(query)
         names = relation.columns if relation is not None else []
         rows = relation.fetchall() if relation is not None else []

@@ -97,7 +97,7 @@ def intake(report: IntakeReport, facility: Facility) -> None:
     if report.answering is not None:
         answered(report)
     if report.new_drops == 0:
-        print("Nothing new in the inbox.")
+        print("No new exports in the inbox.")
     else:
         totals = {name: int(report.files[name].sum()) for name in _COUNTS}
         print(f"{report.new_drops} file(s) taken in: {_in_words(totals)}.")
@@ -113,8 +113,8 @@ def _in_words(totals: Mapping[str, int]) -> str:
 
 def _whole_files(files: pl.DataFrame) -> None:
     whole = files.filter(pl.col("status").is_in(["held", "rejected"]))
-    for path, status in whole.select("path", "status").head(_MOST).iter_rows():
-        print(f"  {status} whole: {path}")
+    for path, status, layout in whole.select("path", "status", "layout").head(_MOST).iter_rows():
+        print(f"  {status} whole: {path}" if layout is None else f"  no line could be loaded: {path}")
     unmapped = files.filter(pl.col("unmapped").is_not_null()).unique("layout", maintain_order=True)
     for layout, names in unmapped.select("layout", "unmapped").iter_rows():
         print(f"  layout {layout}: neither mapped nor ignored: {names}")
@@ -131,7 +131,8 @@ def _questions(open_codes: Mapping[str, int], facility: Facility) -> None:
 
 
 def released(report: IntakeReport) -> None:
-    """What an alias or a retry let go."""
+    """What an alias, a sheet or a retry let go."""
+    answered(report)
     print(f"{report.released} line(s) released; {sum(report.open_codes.values())} question(s) still open.")
     if report.released:
         print("Run `yardmark refresh` to see them in the published tables.")
@@ -147,7 +148,6 @@ def answered(report: IntakeReport) -> None:
         print(f"  new on the roster: {person} (complete birth date and sex in config/new_people.csv)")
     for refused in answering.refused:
         print(f"  not taken: {refused}")
-    released(report)
 
 
 def held(rows: pl.DataFrame, folder: Path) -> None:

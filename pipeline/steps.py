@@ -80,6 +80,10 @@ class Run:
         return max(days) if days else self.valid_on  # type: ignore[return-value]
 
 
+class NothingThatOld(Exception):
+    """The as-of date is before the first test; nothing was published."""
+
+
 @dataclass(frozen=True)
 class Step:
     """A step of the pipeline: the tables it reads and writes, and what does it."""
@@ -133,6 +137,12 @@ def _codes_table() -> pl.DataFrame:
 
 def _sessions(run: Run) -> Frames:
     trials = run.trials()
+    if (
+        run.as_of
+        and all(frame.is_empty() for frame in trials.values())
+        and any(run.read(n).height for n in TRIAL_TABLES)
+    ):
+        raise NothingThatOld(f"no test is as old as {run.as_of}; what is published stays as it is")
     days = pl.concat([frame.select("athlete_id", "local_date") for frame in trials.values()]).unique()
     states = state_on(run.facility.periods, days.rename({"local_date": "on"})).rename({"on": "local_date"})
     athletes = run.facility.athletes.select("athlete_id", "birth_date")

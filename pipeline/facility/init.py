@@ -10,7 +10,7 @@ from pipeline.facility.problems import ConfigError, Problem
 from pipeline.facility.settings import SETTINGS_FILE
 
 FOLDERS = ("inbox", "archive", "held", "warehouse", "published")
-_PRIVATE_FOLDERS = ("archive", "held")
+_PRIVATE_FOLDERS = ("archive", "held", "warehouse")
 
 
 def init_facility(folder: Path) -> None:
@@ -22,18 +22,28 @@ def init_facility(folder: Path) -> None:
         said = f"{folder} is a facility already, so nothing was changed"
         advice = f"edit its {SETTINGS_FILE}, or name a new folder"
         raise ConfigError([Problem(SETTINGS_FILE, None, None, f"{said}; {advice}")])
-    for name in FOLDERS:
-        (folder / name).mkdir(parents=True, exist_ok=True)
-    for name in _PRIVATE_FOLDERS:
-        (folder / name).chmod(0o700)
+    make_folders(folder)
     templates = data_folder("config")
     for source in _template_files(templates):
         copy = folder / "config" / source.relative_to(templates)
         copy.parent.mkdir(parents=True, exist_ok=True)
         if not copy.exists():
             shutil.copyfile(source, copy)
-        if copy.suffix == ".csv":  # names and dates of people; Windows ignores the owner's rights
-            copy.chmod(0o600)
+    own(folder / "config")
+
+
+def make_folders(folder: Path) -> None:
+    """Make the folders that the pipeline fills; those with names in them are for their owner alone."""
+    for name in FOLDERS:
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    for name in _PRIVATE_FOLDERS:
+        (folder / name).chmod(0o700)
+
+
+def own(config: Path) -> None:
+    """Make the lists of people readable by their owner alone (Windows knows no such rights)."""
+    for path in config.glob("*.csv"):
+        path.chmod(0o600)
 
 
 def _template_files(templates: Path) -> list[Path]:

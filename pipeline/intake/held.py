@@ -35,14 +35,14 @@ _OF_ROWS = frozenset(
 
 
 def left_out_lines(knowledge: Knowledge) -> pl.DataFrame:
-    """Lines of which somebody said `drop`: file, line, left_out (true), of_row (said of what was read there,
-    not of how it is written)."""
+    """Lines of which somebody said `drop`: file, line, left_out (true), of_row (the code, where it was said
+    of what was read there and not of how it is written)."""
     dropped = [
-        (*key, True, any(code in _OF_ROWS and word == DROPPED for code, word in words.items()))
+        (*key, True, next((code for code in codes if code in _OF_ROWS), None))
         for key, words in knowledge.by_line().items()
-        if DROPPED in words.values()
+        if (codes := sorted(code for code, word in words.items() if word == DROPPED))
     ]
-    schema = {"file": pl.String, "line": pl.Int32, "left_out": pl.Boolean, "of_row": pl.Boolean}
+    schema = {"file": pl.String, "line": pl.Int32, "left_out": pl.Boolean, "of_row": pl.String}
     return pl.DataFrame(dropped, schema=schema, orient="row")
 
 
@@ -96,6 +96,29 @@ def answered_lines(drops: pl.DataFrame, held: pl.DataFrame, knowledge: Knowledge
         reason=pl.col("code").replace_strict(sentences, default="It was answered.", return_dtype=pl.String),
         seen=pl.lit(None, dtype=pl.String),
         candidates=pl.lit(None, dtype=pl.String),
+    ).select(HELD)
+
+
+def left_out_with(rows: pl.DataFrame, left_out: pl.DataFrame, held: pl.DataFrame) -> pl.DataFrame:
+    """Held rows, answered, of lines that were left out with a line of which that was said, and that nothing
+    else holds. `rows`: drop_no, file, line of held lines; `left_out`: see `left_out_lines`."""
+    sentences = {code.code: code.sentence for code in CODES.values()}
+    found = (
+        rows.unique(maintain_order=True)
+        .join(left_out, on=["file", "line"])
+        .filter(pl.col("of_row").is_not_null())
+    )
+    silent = found.join(held, on=["drop_no", "line"], how="anti", maintain_order="left")
+    return silent.select(
+        "drop_no",
+        "file",
+        "line",
+        code="of_row",
+        field=pl.lit(None, dtype=pl.String),
+        seen=pl.lit(None, dtype=pl.String),
+        reason=pl.col("of_row").replace_strict(sentences, return_dtype=pl.String),
+        candidates=pl.lit(None, dtype=pl.String),
+        state=pl.lit("answered"),
     ).select(HELD)
 
 

@@ -12,7 +12,14 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.intake.fates import every_line, file_rows, line_fates
-from pipeline.intake.held import answered_lines, held_table, left_out_lines, released_names, with_state
+from pipeline.intake.held import (
+    answered_lines,
+    held_table,
+    left_out_lines,
+    left_out_with,
+    released_names,
+    with_state,
+)
 from pipeline.intake.history import FamilyTables, family_tables
 from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.moments import impossible_times, set_times
@@ -138,8 +145,12 @@ def _resolve_family(
     waiting = pl.concat([waiting, _group_holds(family, rows)], how="diagonal_relaxed")
     waiting = waiting.join(asking, on=["drop_no", "line"], how="semi", maintain_order="left")
     held = with_state(waiting.join(about.select("drop_no", "file"), on="drop_no"), left_out, knowledge)
-    released = released_names(rows.join(asking, on=["drop_no", "line"], how="semi"), knowledge)
-    return _Part(family_tables(family, rows, broken, knowledge), fates, held, released)
+    waiting_rows = rows.join(asking, on=["drop_no", "line"], how="semi", maintain_order="left")
+    told = [released_names(waiting_rows, knowledge)]
+    if family.trace is not None:
+        said = left_out.join(left_out_lines(knowledge), on=["file", "line"], how="anti")
+        told.append(left_out_with(waiting_rows.select("drop_no", "file", "line"), said, held))
+    return _Part(family_tables(family, rows, broken, knowledge), fates, held, pl.concat(told))
 
 
 def _blocked(rows: pl.DataFrame, waiting: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:

@@ -90,10 +90,9 @@ def left_out_runs(rows: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
     `rows` has claim, file, line. `left_out` (see `held.left_out_lines`) and the result: file, line, left_out,
     of_row.
     """
-    said = rows.join(left_out.filter("of_row"), on=["file", "line"], how="semi").select("claim").unique()
-    lines = rows.join(said, on="claim", how="semi").select(
-        "file", "line", left_out=pl.lit(True), of_row=pl.lit(True)
-    )
+    of_rows = left_out.filter(pl.col("of_row").is_not_null())
+    said = rows.join(of_rows, on=["file", "line"]).select("claim", "of_row").unique("claim")
+    lines = rows.join(said, on="claim").select("file", "line", pl.lit(True).alias("left_out"), "of_row")
     return pl.concat([lines, left_out]).unique(["file", "line"], keep="first", maintain_order=True)
 
 
@@ -102,7 +101,7 @@ def samples_apart(trace: Trace, rows: pl.DataFrame, left_out: pl.DataFrame) -> p
 
     Gives index, fate, code, number, cause, line_held, as rows that were settled with others have them.
     """
-    of_sample = left_out.filter(~pl.col("of_row")).select("file", "line", alone=pl.lit(True))
+    of_sample = left_out.filter(pl.col("of_row").is_null()).select("file", "line", alone=pl.lit(True))
     seen = pl.struct("drop_no", "group", "line_hash", *trace.columns).is_first_distinct()
     marked = rows.join(of_sample, on=["file", "line"], how="left", maintain_order="left").with_columns(
         copy=pl.col("seconds_known") & ~seen, alone=pl.col("alone").fill_null(False)

@@ -96,17 +96,30 @@ class Warehouse:
         self._con.execute("INSERT OR REPLACE INTO _meta VALUES (?, ?)", [key, value])
 
 
+class WarehouseDamaged(Exception):
+    """The warehouse file can't be opened; the message says what to do."""
+
+
 def open_warehouse(file: Path) -> Warehouse:
     """Open the warehouse, or make it. One whose tables were declared otherwise is put aside for a rebuild:
     everything in it is made again from the archive, the config and the answers."""
     if file.exists():
-        with Warehouse(file) as old:
-            known = old.meta("schema_hash")
+        try:
+            with Warehouse(file) as old:
+                known = old.meta("schema_hash")
+        except duckdb.Error as error:
+            said = f"the warehouse {file} can't be opened ({_first_line(error)})"
+            advice = "close it where it is open; else `yardmark rebuild` makes it anew from the archive"
+            raise WarehouseDamaged(f"{said}; {advice}") from error
         if known != schema_hash():
             remove_warehouse(file)
     warehouse = Warehouse(file)
     warehouse.set_meta("schema_hash", schema_hash())
     return warehouse
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).split("\n", 1)[0]
 
 
 def remove_warehouse(file: Path) -> None:

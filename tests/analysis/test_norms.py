@@ -346,10 +346,10 @@ def test_the_order_of_rows_does_not_matter(rows: list[Row], random: object) -> N
     people, results = roster(WHO), results_of(rows)
     states = _mixed(people)
     seed = random.randint(0, 10_000)  # type: ignore[attr-defined]
-    mixed = [frame.sample(fraction=1.0, shuffle=True, seed=seed) for frame in (results, people, states)]
+    one, two, three = (f.sample(fraction=1.0, shuffle=True, seed=seed) for f in (results, people, states))
     _same(
         weekly_norms(results, people, states, CATALOGUE, SUNDAY, "09-01"),
-        weekly_norms(*mixed, CATALOGUE, SUNDAY, "09-01"),
+        weekly_norms(one, two, three, CATALOGUE, SUNDAY, "09-01"),
     )
 
 

@@ -19,8 +19,9 @@ from hypothesis import strategies as st
 
 from pipeline.intake.layout_checks import check_layout
 from pipeline.intake.layouts import Layout
-from pipeline.intake.read import Export, Reading, read_export
+from pipeline.intake.read import Export, Texts, read_export
 from pipeline.intake.recognise import Claimed, recognise
+from pipeline.intake.typed import Reading, read_all
 
 SI = {
     "s": Fraction(1), "ms": Fraction(1, 1000), "min": Fraction(60),
@@ -147,8 +148,9 @@ def read(data: bytes, layout: Layout) -> Reading:
     export = Export("any.csv", data)
     claimed = recognise("any.csv", export, {"any": layout}, {})
     assert isinstance(claimed, Claimed), claimed
-    reading = read_export(export, claimed.layout, claimed.head, claimed.header_at, "UTC", {})
-    assert isinstance(reading, Reading), reading
+    texts = read_export(export, claimed.layout, claimed.head, claimed.header_at, "UTC", {})
+    assert isinstance(texts, Texts), texts
+    [reading] = read_all([texts])
     return reading
 
 

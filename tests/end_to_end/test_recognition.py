@@ -25,7 +25,10 @@ def layouts(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Layout]:
     folder = facility(tmp_path_factory.mktemp("layouts") / "hall", SAMPLES / "generator")
     shutil.copytree(ROOT / "config" / "layouts", folder / "config" / "layouts", dirs_exist_ok=True)
     found = load_facility(folder)
-    assert found.faulty_layouts == {} and len(found.layouts) == 9
+    places = (ROOT / "config" / "demo" / "layouts", ROOT / "config" / "layouts")
+    written = sorted(path.stem for place in places for path in place.glob("*.toml"))
+    assert found.faulty_layouts == {} and sorted(found.layouts) == written
+    assert len(written) > 20
     return found.layouts
 
 

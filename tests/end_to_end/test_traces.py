@@ -107,4 +107,4 @@ def test_what_waits_is_listed_a_line_a_question(made_demo: Made) -> None:
     shown = done("held", made_demo.facility).out
     assert shown.count("Ossian Ferrelho") == 1
     told = done("held", made_demo.facility, "--json").report["held"]
-    assert sum(row["code"] == "unknown_name" and row["seen"] == "Ossian Ferrelho" for row in told) > 100
+    assert sum(row["code"] == "unknown_name" and row["value"] == "Ossian Ferrelho" for row in told) > 100

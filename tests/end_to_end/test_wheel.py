@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from sample_exports.generator.build import device_folders
 from tests.end_to_end.conftest import Shared
 from tests.end_to_end.runs import ROOT, Ended, process, tables_of
 
@@ -56,8 +57,13 @@ def test_the_wheel_carries_what_it_needs_and_nothing_else(installed: Path):
     assert tops - {"pipeline", "schemas", "bin"} == {next(top for top in tops if top.endswith(".dist-info"))}
     for name in ("config/facility.toml", "config/demo/athletes.csv", "config/layouts/README.md"):
         assert f"pipeline/_data/{name}" in packed
-    exports = {path.relative_to(ROOT).as_posix() for path in (ROOT / "sample_exports").glob("*-[0-9]/*")}
-    assert len(exports) == 47 and {f"pipeline/_data/{name}" for name in exports} <= packed
+    samples = ROOT / "sample_exports"
+    exports = {
+        path.relative_to(ROOT).as_posix()
+        for device in device_folders()
+        for path in (samples / device).iterdir()
+    }
+    assert len(exports) > 100 and {f"pipeline/_data/{name}" for name in exports} <= packed
     assert "schemas/metrics.toml" in packed
     assert not any(name.startswith(("pipeline/_data/tests", "tests")) for name in packed)
 
