@@ -64,7 +64,7 @@ def test_no_file_names_this_machine_or_a_registry() -> None:
     for path in ROOT.rglob("*"):
         parts = path.relative_to(ROOT).parts
         if (
-            parts[0] in {".git", ".venv", "demo", "build", "dist"}
+            parts[0] in {".git", ".hypothesis", ".venv", "demo", "build", "dist"}
             or "__pycache__" in parts
             or "_cache" in parts[0]
         ):

@@ -1,5 +1,6 @@
 """From a seed to the exports, their truth and the page that tells the faults."""
 
+from dataclasses import replace
 from pathlib import Path
 
 from .export import Export, line_key, make_export, to_bytes
@@ -53,7 +54,8 @@ def make_book(seed: int, roster: Roster, changed: bool = False) -> tuple[Book, l
     faults: list[Fault] = []
     for family in all_families():
         for plan in family.FAULTS:
-            faults += plan.act(book, book[plan.path], roster)
+            planted = plan.act(book, book[plan.path], roster)
+            faults += [replace(fault, modes=plan.modes) for fault in planted]
     return book, faults + marked_trials(book)
 
 

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from .faults.base import Book, Fault
+from .faults.modes import MODES
 from .spec import Spec
 from .truth import place_of
 
@@ -42,7 +43,8 @@ def _table(header: tuple[str, ...], lines: list[str]) -> str:
 def _fault(fault: Fault, lines: list[str]) -> str:
     """A line of the fault table."""
     code = f"`{fault.code}`" if fault.code else ""
-    return f"| {fault.title} | `{fault.path}` | {', '.join(lines)} | {code} | {fault.does} |"
+    modes = ", ".join(map(str, fault.modes))
+    return f"| {fault.title} | {modes} | `{fault.path}` | {', '.join(lines)} | {code} | {fault.does} |"
 
 
 def _faults(book: Book, faults: list[Fault]) -> list[str]:
@@ -70,12 +72,17 @@ def readme_text(seed: int, book: Book, faults: list[Fault], shows: dict[str, str
     header = ("folder", "family", "layout", "files", "lines", "shows")
     rows = [_device(spec, book, shows[spec.device]) for spec in sorted(devices, key=lambda one: one.device)]
     table = _table(header, rows)
-    planted = _table(("fault", "file", "line", "code", "what yardmark does"), _faults(book, faults))
+    columns = ("fault", "mode", "file", "line", "code", "what yardmark does")
+    planted = _table(columns, _faults(book, faults))
+    modes = sorted({mode for fault in faults for mode in fault.modes})
+    ways = _table(("mode", "what goes wrong"), [f"| {mode} | {MODES[mode]} |" for mode in modes])
     return (
         _HEAD.format(seed=seed)
         + table
         + "\n## Faults planted on purpose\n\nLines are counted in the file, the first being 1.\n\n"
         + planted
+        + "\nThe modes, by their number:\n\n"
+        + ways
         + "\n## Exports that overlap\n\nWhat an earlier file had is counted as repeated and stored once.\n\n"
         + _repeats(book)
     )

@@ -118,7 +118,15 @@ def results(book: Book) -> list[dict[str, Any]]:
 
 def _faults(book: Book, faults: list[Fault]) -> list[list[Any]]:
     """A row a fault, with its line as it stands in the file."""
-    return [[one.title, one.path, place_of(book, one), one.code, one.does, one.written] for one in faults]
+    return [
+        [one.title, one.path, place_of(book, one), one.code, one.does, one.written, _numbers(one.modes)]
+        for one in faults
+    ]
+
+
+def _numbers(modes: tuple[int, ...]) -> str:
+    """Numbers as one cell."""
+    return " ".join(map(str, modes))
 
 
 def place_of(book: Book, fault: Fault) -> int | str:
@@ -144,6 +152,6 @@ def write_truth(book: Book, faults: list[Fault], folder: Path) -> None:
     _write_csv(folder / "runs.csv", header, ([row[key] for key in header] for row in results(book)))
     _write_csv(
         folder / "faults.csv",
-        ("title", "file", "line", "code", "expectation", "written"),
+        ("title", "file", "line", "code", "expectation", "written", "modes"),
         _faults(book, faults),
     )

@@ -272,13 +272,13 @@ def test_a_group_with_the_athletes_of_the_wider_is_not_written_for_that_series_a
 
 
 def rowers_and_a_judoka(weighed: list[str]) -> Norms:
-    """Norms where eight rowers at school, a senior one and a judoka jumped, and some of them were weighed."""
+    """Norms of eight rowers at school, a senior one and a judoka: those two jumped, and some were weighed."""
     everybody = [*EIGHT, "judoka", "senior"]
     people = roster(everybody)
     sport = pl.when(pl.col("athlete_id") == "judoka").then(pl.lit("judo")).otherwise(pl.lit("rowing"))
     level = pl.when(pl.col("athlete_id") == "senior").then(pl.lit("senior")).otherwise(pl.lit("school"))
     states = states_of(people, [MONDAY]).with_columns(sport=sport, competition_level=level)
-    jumped = results_of(on_day(everybody, SUNDAY, 0.2), "contact_time")
+    jumped = results_of(on_day(["judoka", "senior"], SUNDAY, 0.2), "contact_time")
     results = pl.concat([results_of(on_day(weighed, SUNDAY)), jumped])
     found = weekly_norms(results, people, states, CATALOGUE, SUNDAY, "09-01")
     masses = found["norms"].filter(metric="body_mass").join(found["populations"], on="population_id")

@@ -33,6 +33,7 @@ def last_stretch(end_s: float, top: float, tau: float, length: float = 5.0) -> f
     return length / (end_s - begin)
 
 
+@settings(deadline=None)
 @given(speeds, phases, st.floats(20.0, 500.0))
 def test_constant_speed_is_the_speed(speed: float, phase: float, hz: float) -> None:
     time = clock(12.0, hz, phase)
@@ -48,6 +49,7 @@ def test_a_sprint_is_its_last_five_metres_wherever_samples_fall(top: float, tau:
     assert fastest_stretch(time, sprint(time, top, tau)) == pytest.approx(wanted, rel=2e-4)
 
 
+@settings(deadline=None)
 @given(speeds, seeds)
 def test_uneven_steps_do_not_matter(speed: float, seed: int) -> None:
     time = np.cumsum(np.random.default_rng(seed).uniform(0.001, 0.3, 120))
@@ -78,6 +80,7 @@ def test_standing_before_the_run_is_no_part_of_it(top: float, seconds: float, se
     assert wanted is None or found == pytest.approx(wanted, rel=0.002)
 
 
+@settings(deadline=None)
 @given(speeds, seeds)
 def test_samples_that_fall_back_are_passed_over(speed: float, seed: int) -> None:
     """At constant speed one in ten of the samples lies 5 cm and more behind the one before."""
@@ -98,6 +101,7 @@ def test_a_pause_within_the_run_counts_in_a_stretch_across_it() -> None:
     assert fastest_stretch(time, place) == pytest.approx(5.0 / (5.0 / 8.0 + 1.0), rel=0.01)
 
 
+@settings(deadline=None)
 @given(seeds)
 def test_noise_of_a_centimetre_adds_less_than_two_per_cent(seed: int) -> None:
     time = clock(4.0)
@@ -105,6 +109,7 @@ def test_noise_of_a_centimetre_adds_less_than_two_per_cent(seed: int) -> None:
     assert fastest_stretch(time, place) == pytest.approx(last_stretch(4.0, 8.0, 1.1), rel=0.02)
 
 
+@settings(deadline=None)
 @given(st.floats(0.1, 4.99))
 def test_a_shorter_run_has_no_stretch(metres: float) -> None:
     time = clock(1.0)
@@ -126,6 +131,7 @@ def test_the_place_at_the_start_does_not_matter() -> None:
 # Force
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 800.0), seeds)
 def test_a_constant_force_is_its_peak_and_mean(force: float, seed: int) -> None:
     time = np.cumsum(np.random.default_rng(seed).uniform(0.001, 0.2, 50))
@@ -134,6 +140,7 @@ def test_a_constant_force_is_its_peak_and_mean(force: float, seed: int) -> None:
     assert peak_force(time, level) == pytest.approx(force)
 
 
+@settings(deadline=None)
 @given(st.floats(0.05, 0.4), phases)
 def test_a_flat_top_longer_than_the_width_is_the_peak(flat: float, phase: float) -> None:
     """A trapezoid: 0 up to 300 N in 0.2 s, flat, down again; known at its corners."""
@@ -176,6 +183,7 @@ def test_the_peak_is_that_of_a_search_by_brute_force(seed: int) -> None:
     assert found == pytest.approx(-fine, abs=0.05)
 
 
+@settings(deadline=None)
 @given(st.floats(0.001, 0.099))
 def test_a_trace_shorter_than_the_width_has_no_peak(seconds: float) -> None:
     time = np.array([0.0, seconds])
@@ -210,6 +218,7 @@ def test_a_hole_in_the_force_leaves_no_number() -> None:
 # Many traces
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(2, 60), min_size=1, max_size=6), seeds)
 def test_traces_laid_end_to_end_are_each_measured_alone(sizes: list[int], seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -9,7 +9,7 @@ import numpy as np
 from ..draw import fixed, stream
 from ..export import Drop, Export, remade
 from ..faults.base import Act, Book, Fault, Plan, full_line, place_in
-from ..faults.cells import misspelt_name, not_in_map, out_of_range
+from ..faults.cells import misspelt_name, not_in_map, out_of_range, shown
 from ..faults.versions import superseding
 from ..levels import Level, form
 from ..people import Roster
@@ -314,9 +314,33 @@ def _mean_above_peak() -> Act:
 
 
 FAULTS = (
-    Plan("rack-1/2025-10-06_lifts.csv", misspelt_name("a01", "Duarte Salvatera")),
-    Plan("rack-1/2025-10-20_lifts.csv", not_in_map("lift", "Front squat")),
-    Plan("rack-1/2025-11-13_lifts.csv", _mean_above_peak()),
-    Plan("rack-1/2026-01-12_lifts.csv", out_of_range("load_kg", 1000.0, "kg", "a digit too many")),
-    Plan("rack-2/history_2026-01-30.csv", superseding("load_kg", 4 / 3)),
+    Plan("rack-1/2025-10-06_lifts.csv", misspelt_name("a01", "Duarte Salvatera"), (1,)),
+    Plan("rack-1/2025-10-20_lifts.csv", not_in_map("lift", "Front squat"), (20,)),
+    Plan("rack-1/2025-11-13_lifts.csv", _mean_above_peak(), (47,)),
+    Plan(
+        "rack-1/2026-01-12_lifts.csv",
+        out_of_range("load_kg", 999.0, "kg", "a number that stands for none was typed"),
+        (56,),
+    ),
+    Plan("rack-2/history_2026-01-30.csv", superseding("load_kg", 4 / 3), (16,)),
+    Plan(
+        "rack-1/2025-09-18_lifts.csv",
+        shown(
+            "a repetition that was not meant to be fast",
+            "not_max_intent",
+            "loads it and leaves its velocity out of the session's",
+            lambda row: row.facts["intent"] == "other",
+        ),
+        (46,),
+    ),
+    Plan(
+        "rack-2/history_2025-10-03.csv",
+        shown(
+            "a squat with chains",
+            "",
+            "loads it into a series of its own",
+            lambda row: row.facts["accommodating"] == "chains",
+        ),
+        (43,),
+    ),
 )

@@ -7,7 +7,7 @@ from datetime import date, time, timedelta
 from ..draw import fixed, stream
 from ..export import Drop
 from ..faults.base import Plan
-from ..faults.cells import bad_date, stranger
+from ..faults.cells import bad_date, shown, stranger
 from ..faults.lines import empty_line, open_quote, renamed_header, trailer
 from ..faults.versions import same_file_again
 from ..levels import FIRST_DAY, SEASON_DAYS, Level
@@ -172,11 +172,26 @@ def drops(seed: int, roster: Roster, levels: dict[str, Level]) -> Iterator[Drop]
 
 
 FAULTS = (
-    Plan("scales-1/weigh-in_2025-09-22.csv", open_quote()),
-    Plan("scales-1/weigh-in_2025-10-06_copy.csv", same_file_again("scales-1/weigh-in_2025-10-06.csv")),
-    Plan("scales-1/weigh-in_2025-10-20.csv", stranger("Ewald Brigsund")),
-    Plan("scales-1/weigh-in_2025-11-03.csv", bad_date()),
-    Plan("scales-1/weigh-in_2025-11-17.csv", empty_line()),
-    Plan("scales-1/weigh-in_2025-12-15.csv", renamed_header("value", "Weight")),
-    Plan("scales-1/weigh-in_2026-01-19.csv", trailer()),
+    Plan("scales-1/weigh-in_2025-09-22.csv", open_quote(), (10,)),
+    Plan("scales-1/weigh-in_2025-10-06_copy.csv", same_file_again("scales-1/weigh-in_2025-10-06.csv"), (14,)),
+    Plan("scales-1/weigh-in_2025-10-20.csv", stranger("Ewald Brigsund"), (1,)),
+    Plan("scales-1/weigh-in_2025-11-03.csv", bad_date(), (11,)),
+    Plan("scales-1/weigh-in_2025-11-17.csv", empty_line(), (56,)),
+    Plan("scales-1/weigh-in_2025-12-15.csv", renamed_header("value", "Weight"), (20,)),
+    Plan("scales-1/weigh-in_2026-01-19.csv", trailer(), (18,)),
+    Plan(
+        "scales-1/weigh-in_2025-09-08.csv",
+        shown(
+            "pounds, feet and inches",
+            "",
+            "holds kilograms and metres, exactly as the layout's units say",
+            lambda row: len(row.many) > 1,
+        ),
+        (7, 8),
+    ),
+    Plan(
+        "scales-1/weigh-in_2026-01-05.csv",
+        stranger("=1+2", "a formula for a name", does="holds the line; the sheet shows it as text"),
+        (59,),
+    ),
 )

@@ -8,7 +8,7 @@ import numpy as np
 from ..draw import fixed, stream
 from ..export import Drop
 from ..faults.base import Plan
-from ..faults.cells import misspelt_name, not_in_map, out_of_range
+from ..faults.cells import misspelt_name, not_in_map, out_of_range, shown, stranger, untold, wrong_clock
 from ..faults.lines import bad_bytes, blank_lines
 from ..faults.versions import changed_at_source, doubled_line, key_conflict, relabelled, superseding
 from ..levels import Level, form
@@ -287,14 +287,46 @@ def drops(seed: int, roster: Roster, levels: dict[str, Level]) -> Iterator[Drop]
 
 
 FAULTS = (
-    Plan("mat-1/2025-10-20_jumps.csv", misspelt_name("a10", "Ines Carvalhau")),
-    Plan("mat-1/2025-10-20_jumps.csv", bad_bytes()),
-    Plan("mat-1/2025-10-20_jumps.csv", blank_lines()),
-    Plan("mat-1/2025-10-21_jumps.csv", out_of_range("flight_time_s", 5.2)),
-    Plan("mat-1/2025-10-21_jumps.csv", doubled_line()),
-    Plan("mat-1/2025-11-10_jumps.csv", key_conflict("flight_time_s", 1.04)),
-    Plan("mat-1/2025-11-14_jumps_again.csv", superseding("flight_time_s", 1.03)),
-    Plan("mat-1/2025-11-14_jumps_again.csv", changed_at_source("flight_time_s", 0.60)),
-    Plan("mat-1/2025-12-01_jumps.csv", relabelled("a04", "squat_jump", 2, "countermovement_jump", 4)),
-    Plan("mat-2/vuelos_2025-11-19.csv", not_in_map("test", "salto con giro")),
+    Plan("mat-1/2025-10-20_jumps.csv", misspelt_name("a10", "Ines Carvalhau"), (1,)),
+    Plan("mat-1/2025-10-20_jumps.csv", bad_bytes(), (10,)),
+    Plan("mat-1/2025-10-20_jumps.csv", blank_lines(), (10,)),
+    Plan("mat-1/2025-10-21_jumps.csv", out_of_range("flight_time_s", 5.2), (27,)),
+    Plan("mat-1/2025-10-21_jumps.csv", doubled_line(), (15,)),
+    Plan("mat-1/2025-11-10_jumps.csv", key_conflict("flight_time_s", 1.04), (16,)),
+    Plan("mat-1/2025-11-14_jumps_again.csv", superseding("flight_time_s", 1.03), (16,)),
+    Plan("mat-1/2025-11-14_jumps_again.csv", changed_at_source("flight_time_s", 0.60), (16,)),
+    Plan("mat-1/2025-12-01_jumps.csv", relabelled("a04", "squat_jump", 2, "countermovement_jump", 4), (22,)),
+    Plan("mat-2/vuelos_2025-11-19.csv", not_in_map("test", "salto con giro"), (20,)),
+    Plan(
+        "mat-1/2025-09-30_jumps.csv",
+        stranger("Visitante", "a guest", "guest", "holds the line: the name is on the list of guests"),
+        (5,),
+    ),
+    Plan(
+        "mat-1/2025-10-20_jumps.csv",
+        shown(
+            "a jump of somebody in rehab",
+            "not_fully_available",
+            "loads it and leaves its session out of norms",
+            lambda row: row.athlete_id == "a08",
+        ),
+        (55,),
+    ),
+    Plan(
+        "mat-2/vuelos_2025-09-24.csv",
+        shown("decimal comma, tabs, UTF-16", "", "reads it as the layout says"),
+        (9, 10),
+    ),
+    Plan("mat-2/vuelos_2026-01-21.csv", wrong_clock(2000), (13,)),
+    Plan(
+        "mat-2/vuelos_2026-01-21.csv",
+        untold(
+            "drop_height_m",
+            "box_height_unknown",
+            "a drop jump without the height of its box",
+            "loads it and compares it with nothing else",
+            lambda row: row.facts["test"] == "drop_jump",
+        ),
+        (31,),
+    ),
 )

@@ -8,7 +8,7 @@ import numpy as np
 from ..draw import fixed, stream
 from ..export import Drop
 from ..faults.base import Plan
-from ..faults.cells import misspelt_name, not_in_map, out_of_range
+from ..faults.cells import misspelt_name, not_in_map, out_of_range, shown
 from ..faults.readings import emptied
 from ..faults.versions import doubled_line
 from ..levels import Level
@@ -255,7 +255,7 @@ def drops(seed: int, roster: Roster, levels: dict[str, Level]) -> Iterator[Drop]
 
 
 FAULTS = (
-    Plan("neck-1/2025-10-22_pescoco.csv", not_in_map("direction", "para trás")),
+    Plan("neck-1/2025-10-22_pescoco.csv", not_in_map("direction", "para trás"), (20,)),
     Plan(
         "neck-1/2025-12-03_pescoco.csv",
         emptied(
@@ -265,11 +265,23 @@ FAULTS = (
             "a rotation with neither torque nor lever arm",
             "holds the line: a force alone is no torque",
         ),
+        (52,),
     ),
-    Plan("neck-1/2025-12-03_pescoco.csv", doubled_line()),
+    Plan("neck-1/2025-12-03_pescoco.csv", doubled_line(), (15,)),
     Plan(
         "neck-1/2026-01-14_pescoco.csv",
         out_of_range("peak_force_n", 2100.0, "N", "newtons were typed into a column of kilograms-force"),
+        (54,),
     ),
-    Plan("neck-2/neck_2025-10-20.csv", misspelt_name("a41", "Zandwaar, Pieter")),
+    Plan("neck-2/neck_2025-10-20.csv", misspelt_name("a41", "Zandwaar, Pieter"), (1,)),
+    Plan(
+        "neck-1/2025-09-17_pescoco.csv",
+        shown(
+            "a push in another posture",
+            "",
+            "loads it into a series of its own",
+            lambda row: row.facts["posture"] == "kneeling",
+        ),
+        (52,),
+    ),
 )

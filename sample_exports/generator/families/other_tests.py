@@ -195,7 +195,7 @@ _NO_CLOCK = _rewritten(
     "holds the line: no clock shows this",
 )
 FAULTS = (
-    Plan("tests-1/results_2025-11-07.csv", _UNDECLARED),
-    Plan("tests-1/results_2025-11-07.csv", _WRONG_KIND),
-    Plan("tests-1/results_2025-12-12.csv", _NO_CLOCK),
+    Plan("tests-1/results_2025-11-07.csv", _UNDECLARED, (20,)),
+    Plan("tests-1/results_2025-11-07.csv", _WRONG_KIND, (54,)),
+    Plan("tests-1/results_2025-12-12.csv", _NO_CLOCK, (19,)),
 )

@@ -272,10 +272,10 @@ def _cut_off(cells: int) -> Act:
 
 
 FAULTS = (
-    Plan("pull-1/run_20250919_180309.csv", _stranger_above("Ossian Ferrelho")),
-    Plan("pull-1/run_20251017_175201_again.csv", _exported_again()),
-    Plan("pull-1/run_20251128_174411.csv", _ends_early(40)),
-    Plan("pull-1/run_20260116_174100.csv", _bad_sample("position_m", 60)),
-    Plan("sled-1/2025-10-29_runs.csv", _bad_sample("force_n", 700)),
-    Plan("sled-1/2025-12-03_runs.csv", _cut_off(7)),
+    Plan("pull-1/run_20250919_180309.csv", _stranger_above("Ossian Ferrelho"), (1,)),
+    Plan("pull-1/run_20251017_175201_again.csv", _exported_again(), (15,)),
+    Plan("pull-1/run_20251128_174411.csv", _ends_early(40), (40,)),
+    Plan("pull-1/run_20260116_174100.csv", _bad_sample("position_m", 60), (19, 41)),
+    Plan("sled-1/2025-10-29_runs.csv", _bad_sample("force_n", 700), (19, 41)),
+    Plan("sled-1/2025-12-03_runs.csv", _cut_off(7), (18, 41)),
 )

@@ -8,7 +8,7 @@ import numpy as np
 from ..draw import fixed, stream
 from ..export import Drop
 from ..faults.base import Plan
-from ..faults.cells import out_of_range
+from ..faults.cells import out_of_range, shown
 from ..faults.readings import lone_reading, readings_apart, skipped_site
 from ..levels import FIRST_DAY, SEASON_DAYS, Level
 from ..people import Athlete, Roster
@@ -233,8 +233,14 @@ FAULTS = (
     Plan(
         "calipers-1/dobras_2025-10-09_LQ.csv",
         out_of_range("thickness_mm", 0.124, "mm", "no fold is that thick; a decimal comma went missing"),
+        (9,),
     ),
-    Plan("calipers-1/dobras_2025-10-09_TR.csv", skipped_site(len(_SITES_1))),
-    Plan("calipers-2/folds_2025-10-13.csv", readings_apart()),
-    Plan("calipers-2/folds_2025-11-10.csv", lone_reading()),
+    Plan("calipers-1/dobras_2025-10-09_TR.csv", skipped_site(len(_SITES_1)), (50,)),
+    Plan("calipers-2/folds_2025-10-13.csv", readings_apart(), (48,)),
+    Plan("calipers-2/folds_2025-11-10.csv", lone_reading(), (48,)),
+    Plan(
+        "calipers-1/dobras_2025-10-09_TR.csv",
+        shown("folds by another measurer", "", "loads them into a series of their own"),
+        (49,),
+    ),
 )

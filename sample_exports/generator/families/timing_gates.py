@@ -9,7 +9,7 @@ import numpy as np
 from ..draw import fixed, stream
 from ..export import Drop
 from ..faults.base import Plan
-from ..faults.cells import ambiguous_name, not_a_number, splits_not_rising
+from ..faults.cells import ambiguous_name, not_a_number, shown, splits_not_rising, untold
 from ..faults.lines import comment_line, repeated_header, truncated
 from ..levels import Level, form
 from ..people import Roster
@@ -285,10 +285,39 @@ def drops(seed: int, roster: Roster, levels: dict[str, Level]) -> Iterator[Drop]
 
 
 FAULTS = (
-    Plan("gates-1/2025-11-11_corridas.csv", not_a_number("split_time_s")),
-    Plan("gates-1/2025-11-13_corridas.csv", repeated_header()),
-    Plan("gates-1/2025-12-09_corridas.csv", ambiguous_name("a02", "Tomás P.")),
-    Plan("gates-1/2025-12-11_corridas.csv", splits_not_rising("20", "30", least=30)),
-    Plan("gates-2/2025-10-26_hall.csv", comment_line("# cell changed at gate 3")),
-    Plan("gates-2/2025-11-23_hall.csv", truncated()),
+    Plan("gates-1/2025-11-11_corridas.csv", not_a_number("split_time_s"), (19,)),
+    Plan("gates-1/2025-11-13_corridas.csv", repeated_header(), (19,)),
+    Plan("gates-1/2025-12-09_corridas.csv", ambiguous_name("a02", "Tomás P."), (2,)),
+    Plan("gates-1/2025-12-11_corridas.csv", splits_not_rising("20", "30", least=30), (35,)),
+    Plan("gates-2/2025-10-26_hall.csv", comment_line("# cell changed at gate 3"), (10,)),
+    Plan("gates-2/2025-11-23_hall.csv", truncated(), (18,)),
+    Plan(
+        "gates-1/2025-10-14_corridas.csv",
+        shown(
+            "a start line that moved, and wind above the header",
+            "",
+            "stores both with each gate; times from another start are a series of their own",
+        ),
+        (33, 37),
+    ),
+    Plan(
+        "gates-2/2025-10-26_hall.csv",
+        shown(
+            "the Sunday on which the clocks changed",
+            "",
+            "stores the right hour, in UTC and as the wall had it",
+        ),
+        (12,),
+    ),
+    Plan(
+        "gates-2/2026-01-11_hall.csv",
+        untold(
+            "side",
+            "side_unknown",
+            "a turn whose side was not written down",
+            "loads it and leaves it out of comparisons of the sides",
+            lambda row: row.facts["test"] == "change_of_direction",
+        ),
+        (38,),
+    ),
 )

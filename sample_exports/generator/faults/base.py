@@ -11,7 +11,7 @@ Book = dict[str, Export]  # by path below inbox/
 
 @dataclass(frozen=True)
 class Fault:
-    """A planted fault as the README tells it; `line` None is the whole file."""
+    """A planted fault as the README tells it; `line` None is the whole file, `modes` are keys of MODES."""
 
     title: str
     path: str
@@ -19,6 +19,7 @@ class Fault:
     code: str
     does: str
     written: str  # what stands there, to be found again
+    modes: tuple[int, ...] = ()
 
 
 Act = Callable[[Book, Export, Roster], list[Fault]]
@@ -26,10 +27,11 @@ Act = Callable[[Book, Export, Roster], list[Fault]]
 
 @dataclass(frozen=True)
 class Plan:
-    """Which file is damaged how."""
+    """Which file is damaged how, and which ways of going wrong that shows."""
 
     path: str
     act: Act
+    modes: tuple[int, ...]
 
 
 def hold(line: Line, code: str) -> Line:

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from ..export import Export, Line, data_line, remade
 from ..people import Roster
-from ..spec import Stamp
+from ..spec import Row, Stamp
 from ..units import held_in, to_text
 from .base import Act, Book, Fault, full_line, hold, lines_of, place_in
 
@@ -40,7 +40,12 @@ def ambiguous_name(athlete_id: str, name: str) -> Act:
     return act
 
 
-def stranger(name: str) -> Act:
+def stranger(
+    name: str,
+    title: str = "a visiting stranger",
+    code: str = "unknown_name",
+    does: str = "holds the line; answer `new`, an athlete_id or `drop`",
+) -> Act:
     """A visitor who is not on the roster stands among the others."""
 
     def act(book: Book, export: Export, roster: Roster) -> list[Fault]:
@@ -48,8 +53,7 @@ def stranger(name: str) -> Act:
         assert model.row is not None
         visitor = data_line(export.spec, replace(model.row, athlete_id="", name=name), roster)
         export.lines.insert(place_in(export, model), visitor)
-        does = "holds the line; answer `new`, an athlete_id or `drop`"
-        return _renamed("a visiting stranger", "unknown_name", does, [visitor], export, name)
+        return _renamed(title, code, does, [visitor], export, name)
 
     return act
 
@@ -115,6 +119,61 @@ def bad_date() -> Act:
     return act
 
 
+def wrong_clock(year: int) -> Act:
+    """The device's clock had lost its date."""
+
+    def act(book: Book, export: Export, roster: Roster) -> list[Fault]:
+        line = full_line(export)
+        assert line.row is not None
+        place = export.spec.at("performed_at")
+        stamp = export.spec.columns[place]
+        assert isinstance(stamp, Stamp)
+        line.cells[place] = line.row.at.replace(year=year).strftime(stamp.format)
+        does = "holds the line: the device was not in use yet"
+        hold(line, "before_device")
+        return [Fault(f"a clock in {year}", export.path, line, line.code, does, line.cells[place])]
+
+    return act
+
+
+def untold(target: str, code: str, title: str, does: str, fits: Callable[[Row], bool]) -> Act:
+    """The first line that `fits` lacks a fact or number that it does not need, and is loaded with a flag."""
+
+    def act(book: Book, export: Export, roster: Roster) -> list[Fault]:
+        old = _first(export, fits)
+        assert old.row is not None
+        facts, values = (
+            {name: value for name, value in told.items() if name != target}
+            for told in (old.row.facts, old.row.values)
+        )
+        new = remade(export, old, roster, facts=facts, values=values)
+        new.code, new.damaged = code, True
+        export.lines[place_in(export, old)] = new
+        written = new.cells[export.spec.at("athlete")]
+        return [Fault(title, export.path, new, code, does, written)]
+
+    return act
+
+
+def _first(export: Export, fits: Callable[[Row], bool]) -> Line:
+    """The first undamaged line of which `fits` is true."""
+    return next(
+        line
+        for line in export.data()
+        if line.row and line.fate == "loaded" and not line.damaged and fits(line.row)
+    )
+
+
+def shown(title: str, code: str, does: str, fits: Callable[[Row], bool] = lambda row: True) -> Act:
+    """Nothing is damaged: the first line that `fits` shows how something is written or was done."""
+
+    def act(book: Book, export: Export, roster: Roster) -> list[Fault]:
+        line = _first(export, fits)
+        return [Fault(title, export.path, line, code, does, line.cells[export.spec.at("athlete")])]
+
+    return act
+
+
 def splits_not_rising(early: str, late: str, least: int) -> Act:
     """A gate that somebody else tripped later: its time is above that of the next gate."""
 
@@ -134,9 +193,9 @@ def splits_not_rising(early: str, late: str, least: int) -> Act:
 def marked_trials(book: Book) -> list[Fault]:
     """The first warm-up trial and the first failed one that a device marked itself."""
     found = []
-    for mark, does in (
-        ("warm_up", "loads it and uses it for nothing"),
-        ("failed", "loads it, counts it as tried"),
+    for mark, does, mode in (
+        ("warm_up", "loads it and uses it for nothing", 23),
+        ("failed", "loads it, counts it as tried", 25),
     ):
         for path in sorted(book):
             line = next(
@@ -144,6 +203,6 @@ def marked_trials(book: Book) -> list[Fault]:
             )
             if line is not None:
                 written = line.cells[book[path].spec.at("mark")]
-                found.append(Fault(f"a trial marked {mark}", path, line, mark, does, written))
+                found.append(Fault(f"a trial marked {mark}", path, line, mark, does, written, (mode,)))
                 break
     return found
