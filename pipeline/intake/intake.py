@@ -162,14 +162,10 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     """
     knowledge = knowledge_of(facility)
     index = archive.read_index(facility.archive)
-    known = set(warehouse.read("_drops")["drop_no"])
-    wanted, changed = set(reread), _changed_cells(warehouse, knowledge)
-    due = {
-        drop.file_id
-        for drop in index
-        if drop.number not in known or drop.number in wanted or drop.file_id[:FILE_DIGITS] in changed
-    }
-    report = IntakeReport(new_drops=len(index) - len(known))
+    drops = warehouse.read("_drops")
+    read_with = _read_with(facility, knowledge)
+    due = _due(index, drops, json.loads(warehouse.meta("read_with") or "{}"), read_with, reread)
+    report = IntakeReport(new_drops=len(index) - drops.height)
     if not due and warehouse.meta("knowledge") == knowledge.fingerprint:
         report.open_codes = open_codes(held_with_context(warehouse))
         return report
@@ -178,7 +174,7 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     with warehouse.transaction():
         resolved = _store_and_resolve(warehouse, read, knowledge, facility.settings.timezone)
         warehouse.set_meta("knowledge", knowledge.fingerprint)
-        warehouse.set_meta("cell_answers", json.dumps(_cell_answers(knowledge)))
+        warehouse.set_meta("read_with", json.dumps(read_with))
     reads = {name: warehouse.read(name) for name in READ_TABLES}
     drops = warehouse.read("_drops")
     report.sheets = write_sheets(facility.held, sheets_of(facility, knowledge, drops, reads, resolved))
@@ -194,18 +190,34 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     return report
 
 
-def _cell_answers(knowledge: Knowledge) -> dict[str, list[list[object]]]:
-    """File -> line, field and answer of the cells that people answered, in a form that JSON keeps."""
+def _read_with(facility: Facility, knowledge: Knowledge) -> dict[str, str]:
+    """All beside its bytes that the reading of a file depends on, each by a name of its own."""
+    layouts = {f"layout {name}": layout.model_dump_json() for name, layout in facility.layouts.items()}
+    cells = {f"cells {file}": repr(sorted(said.items())) for file, said in knowledge.cell_answers.items()}
+    return {"timezone": facility.settings.timezone, **layouts, **cells}
+
+
+def _due(
+    index: list[Drop], drops: pl.DataFrame, before: dict[str, str], now: dict[str, str], reread: Iterable[int]
+) -> set[str]:
+    """Contents to read: those of new drops, those asked for, and those that would be read otherwise now.
+
+    What a layout read stays where that layout has mistakes now, or is gone.
+    """
+    layouts = dict(drops.select("drop_no", "layout").iter_rows())
+    changed = {key for key in {*before, *now} if before.get(key) != now.get(key)}
+    gone = {key for key in before if key not in now and key.startswith("layout ")}
+    wanted = set(reread)
+
+    def reads_otherwise(drop: Drop) -> bool:
+        ways = {"timezone", f"layout {layouts[drop.number]}", f"cells {drop.file_id[:FILE_DIGITS]}"}
+        return not ways.isdisjoint(changed - gone)
+
     return {
-        file: sorted([line, name, said] for (line, name), said in cells.items())
-        for file, cells in knowledge.cell_answers.items()
+        drop.file_id
+        for drop in index
+        if drop.number not in layouts or drop.number in wanted or reads_otherwise(drop)
     }
-
-
-def _changed_cells(warehouse: Warehouse, knowledge: Knowledge) -> set[str]:
-    """Files of which cells were answered, or answers taken back, since they were read."""
-    before, now = json.loads(warehouse.meta("cell_answers") or "{}"), _cell_answers(knowledge)
-    return {file for file in {*before, *now} if before.get(file) != now.get(file)}
 
 
 def _held_of(files: pl.DataFrame, before: pl.DataFrame) -> int:

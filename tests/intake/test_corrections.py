@@ -13,11 +13,16 @@ from tests.intake.facility_maker import Hall, file_id, run, runs
 FIRST = runs(run(), run(trial=2, split="1.90"), run("João Sá", split="2.00"))
 
 
-@pytest.fixture
-def hall(tmp_path: Path) -> Hall:
-    hall = Hall(tmp_path)
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Hall:
+    hall = Hall(tmp_path_factory.mktemp("made"))
     hall.take(("gates-1/a.csv", FIRST))
     return hall
+
+
+@pytest.fixture
+def hall(made: Hall, tmp_path: Path) -> Hall:
+    return Hall.copy_of(made, tmp_path)
 
 
 def line(number: int, action: str, field: str = "", value: str = "", data: str = FIRST) -> str:

@@ -19,7 +19,7 @@ bench = Bench()
 
 
 @given(st.lists(dropped, min_size=1, max_size=4, unique_by=lambda file: file[1]))
-@settings(max_examples=20, deadline=timedelta(seconds=10), suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=10, deadline=timedelta(seconds=10), suppress_health_check=[HealthCheck.too_slow])
 def test_the_quick_way_gives_what_the_slow_way_gives(files: list[tuple[str, str]]) -> None:
     quick = bench.resolve(*files)
     with patch.object(placing, "_is_simple", lambda: pl.lit(False)):
