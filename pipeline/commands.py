@@ -23,6 +23,7 @@ from pipeline.facility.init import init_facility
 from pipeline.facility.problems import ConfigError, mistakes, nearest_known
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
+from pipeline.intake.identity import normalise
 from pipeline.intake.intake import answer, held_with_context, retry, say_who, take_in, update
 from pipeline.intake.law import LawOfRows
 from pipeline.lock import Busy, facility_lock
@@ -188,6 +189,7 @@ def _alias(arguments: Arguments) -> int:
         )
     if not arguments.name.strip():
         raise WrongUse("the written name is empty")
+    _refuse_taken_name(facility, arguments.name, arguments.athlete_id)
     if arguments.start and arguments.until and arguments.until < arguments.start:
         raise WrongUse(f"--until ({arguments.until}) is before --from ({arguments.start})")
     with _opened(arguments) as (facility, warehouse):
@@ -203,6 +205,17 @@ def _alias(arguments: Arguments) -> int:
         )
     _report(arguments, show.intake_data(report), lambda: show.released(report))
     return DONE
+
+
+def _refuse_taken_name(facility: Facility, name: str, athlete_id: str) -> None:
+    """An alias must not stand against a name that one person of the roster has."""
+    roster = facility.athletes.select("athlete_id", "name").drop_nulls().iter_rows()
+    owners = [owner for owner, own_name in roster if normalise(own_name) == normalise(name)]
+    if len(owners) == 1 and owners[0] != athlete_id:
+        raise WrongUse(
+            f"'{name}' is the name of {owners[0]} on the roster, and stays theirs; "
+            "to give single trials to another athlete, use `move` in config/corrections.csv"
+        )
 
 
 def _answers(arguments: Arguments) -> int:

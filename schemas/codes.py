@@ -124,7 +124,7 @@ _ALL = (
         "out_of_range",
         "The value is outside what is physically possible.",
         "holds_line",
-        "Answer with the right value, or `drop` to leave the line out.",
+        "Answer with the right value, as the export would write it, or `drop` to leave the line out.",
         "hard limits of the field",
     ),
     Code(

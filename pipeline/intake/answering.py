@@ -5,14 +5,21 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.facility.folder import Facility
 from pipeline.facility.problems import nearest_known
-from pipeline.intake.answers import LINE_WORDS, Answer, LineSubject, append_answers, me, name_subject
+from pipeline.intake.answers import (
+    LINE_WORDS,
+    WHOLE_FILE,
+    Answer,
+    LineSubject,
+    append_answers,
+    me,
+    name_subject,
+)
 from pipeline.intake.appended import append_rows
 from pipeline.intake.archive import utc_now
 from pipeline.intake.identity import DROPPED, normalise
@@ -32,6 +39,8 @@ class Answering:
     taken: int = 0
     new_people: list[str] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
+    lines: list[tuple[Filled, str, int]] = field(default_factory=list)
+    """Rows of sheets about a line, with its file (16 digits) and number: what came of them is told later."""
 
 
 class _Desk:
@@ -43,6 +52,7 @@ class _Desk:
         self.held = held
         self.answers: list[Answer] = []
         self.people: dict[str, tuple[str, str]] = {}
+        self.said_of: dict[str, tuple[Filled, str]] = {}
         roster = facility.athletes.select("name", "athlete_id").drop_nulls().iter_rows()
         self.named: dict[str, str] = {normalise(name): athlete_id for name, athlete_id in roster}
         self.result = Answering()
@@ -53,6 +63,18 @@ class _Desk:
 
     def say(self, kind: str, subject: str, answer: str) -> None:
         self.answers.append(Answer(self.at, self.by, kind, subject, answer))
+
+    def say_who(self, row: Filled, name: str, device: str, person: str) -> None:
+        """Who a written name is on a device: once a sitting; another answer to the same question is refused."""
+        subject = name_subject(name, device or None, None, None)
+        before = self.said_of.setdefault(normalise(name) + "|" + device, (row, person))
+        if before[0] is row:
+            self.say("name", subject, person)
+        elif before[1] != person:
+            other = f"{before[0].sheet}, line {before[0].line}"
+            self.refuse(
+                row, f"'{name}' was answered otherwise on {other}; answer it once, or correct the names."
+            )
 
     def person(self, row: Filled, name: str, code: str) -> str | None:
         """The athlete_id (or `drop`) that a sheet's answer about a name means; None where it means none."""
@@ -89,8 +111,9 @@ def _in_order(name: str) -> str:
     """'Last, First' as 'First Last'."""
     if name.count(",") == 1:
         last, first = (part.strip() for part in name.split(","))
-        return f"{first} {last}".strip()
-    return name.strip()
+        name = f"{first} {last}"
+    # No spreadsheet may take the name for a formula when somebody completes the row.
+    return name.strip(" =+-@\t\r\n")
 
 
 def take_answers(facility: Facility, held: pl.DataFrame, rows: Iterable[tuple[str, Filled]]) -> Answering:
@@ -122,7 +145,7 @@ def _take_name(desk: _Desk, row: Filled) -> None:
         return
     person = desk.person(row, name, "unknown_name")
     if person is not None:
-        desk.say("name", name_subject(name, device or None, None, None), person)
+        desk.say_who(row, name, device, person)
 
 
 def _take_line(desk: _Desk, row: Filled) -> None:
@@ -132,7 +155,7 @@ def _take_line(desk: _Desk, row: Filled) -> None:
         desk.refuse(row, f"'{code}' is no code of a held line; leave the other columns as they were.")
         return
     if not line:
-        desk.refuse(row, f"the whole file waits; an answer does not help. {CODES[code].remedy}")
+        _take_file(desk, row, file_id, code)
         return
     if not line.isdecimal():
         desk.refuse(row, f"'{line}' is no line number; leave the other columns as they were.")
@@ -146,21 +169,28 @@ def _take_line(desk: _Desk, row: Filled) -> None:
     if found.is_empty():
         desk.refuse(row, "this line is no longer held, so there is nothing to answer.")
         return
-    subject = str(LineSubject(file_id, int(line), code, field_name))
+    subject = LineSubject(file_id, int(line), code, field_name)
     word = row.answer.casefold()
+    takes_value = bool(field_name) and not _words_for(code)
     if code in _NAME_CODES and word != DROPPED:
-        _take_held_name(desk, row, found.row(0, named=True), code)
-    elif word in LINE_WORDS:
-        allowed = {DROPPED, *_words_for(code)}
-        if word in allowed:
-            desk.say("line", subject, word)
-        else:
-            desk.refuse(row, f"`{word}` does not answer {code}; expected: {', '.join(sorted(allowed))}.")
-    elif field_name and not _words_for(code):
-        desk.say("line", subject, row.answer)
+        _take_held_name(desk, row, found.row(0, named=True), subject)
+    elif word in {DROPPED, *_words_for(code)}:
+        desk.say("line", str(subject), word)
+    elif takes_value and word not in LINE_WORDS:
+        desk.say("line", str(subject), row.answer)
     else:
-        allowed = {DROPPED, *_words_for(code)}
-        desk.refuse(row, f"'{row.answer}' does not answer {code}; expected: {', '.join(sorted(allowed))}.")
+        allowed = [*_words_for(code), DROPPED, *(["the right value for the cell"] if takes_value else [])]
+        desk.refuse(row, f"'{row.answer}' does not answer {code}; expected: {', '.join(allowed)}.")
+        return
+    desk.result.lines.append((row, file_id, int(line)))
+
+
+def _take_file(desk: _Desk, row: Filled, file_id: str, code: str) -> None:
+    """An answer about a file that waits as a whole: it can be left out, and that is all."""
+    if row.answer.casefold() == DROPPED:
+        desk.say("line", str(LineSubject(file_id, WHOLE_FILE, code, "")), DROPPED)
+    else:
+        desk.refuse(row, f"the whole file waits. {CODES[code].remedy} Or answer `drop` to leave it out.")
 
 
 def _words_for(code: str) -> tuple[str, ...]:
@@ -173,15 +203,17 @@ def _words_for(code: str) -> tuple[str, ...]:
     return words.get(code, ())
 
 
-def _take_held_name(desk: _Desk, row: Filled, held: dict[str, object], code: str) -> None:
+def _take_held_name(desk: _Desk, row: Filled, held: dict[str, object], subject: LineSubject) -> None:
     """A name answered on one line: for all lines of that name and device; where several people share the
-    name, for that day only."""
-    name, device, day = str(held["seen"]), str(held["device"]), held["day"]
-    person = desk.person(row, name, code)
+    name, for that line only, as if the id stood in its cell."""
+    name, device = str(held["seen"]), str(held["device"])
+    person = desk.person(row, name, subject.code)
     if person is None:
         return
-    span = day if code == "ambiguous_name" and isinstance(day, date) else None
-    desk.say("name", name_subject(name, device, span, span), person)
+    if subject.code == "ambiguous_name":
+        desk.say("line", str(subject), person)
+    else:
+        desk.say_who(row, name, device, person)
 
 
 def _add_people(config: Path, desk: _Desk) -> None:

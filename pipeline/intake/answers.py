@@ -17,9 +17,12 @@ from pathlib import Path
 
 from pipeline.intake.appended import append_rows
 from pipeline.intake.identity import Alias
+from pipeline.intake.sheets import plain, safe
 
 HEADER = ("at", "by", "kind", "subject", "answer", "takes_back")
 FILE = "answers.csv"
+WHOLE_FILE = 0
+"""In place of a line's number: the answer is about the whole file."""
 LINE_WORDS = frozenset({"ok", "drop", "second_session", "correction"})
 
 
@@ -65,7 +68,7 @@ def me() -> str:
 
 def append_answers(config: Path, answers: Iterable[Answer]) -> int:
     """Write answers to disk before this returns; how many."""
-    rows = [(a.at.isoformat(), a.by, a.kind, a.subject, a.answer, a.takes_back) for a in answers]
+    rows = [(a.at.isoformat(), a.by, a.kind, safe(a.subject), safe(a.answer), a.takes_back) for a in answers]
     if rows:
         append_rows(config / FILE, HEADER, rows)
     return len(rows)
@@ -100,7 +103,8 @@ def _answer_of(row: list[str]) -> Answer | None:
         at = datetime.fromisoformat(row[0])
     except ValueError:
         return None
-    return Answer(at, *row[1:])
+    by, kind, subject, answer, takes_back = row[1:]
+    return Answer(at, by, kind, plain(subject), plain(answer), takes_back)
 
 
 def aliases_of(answers: Iterable[Answer]) -> dict[Alias, datetime]:

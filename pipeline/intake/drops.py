@@ -156,12 +156,20 @@ def _refused(export: Export) -> WholeFile | None:
     for start, kind in _BINARY.items():
         if export.data.startswith(start):
             return WholeFile("unreadable", f"It is {kind}.")
+    if not export.is_workbook and _is_binary(export.data[:4096]):
+        return WholeFile("unreadable", "It is no text.")
     if export.is_workbook:
         try:
             export.sheet(None, ".")
         except UnreadableWorkbook as error:
             return WholeFile("unreadable", str(error))
     return None
+
+
+def _is_binary(start: bytes) -> bool:
+    """Whether the first bytes hold more control signs than any text, in whatever encoding."""
+    odd = sum(byte < 32 and byte not in (0, 9, 10, 12, 13) for byte in start)
+    return odd > 0.03 * len(start)
 
 
 def _lines_of(export: Export) -> int | None:

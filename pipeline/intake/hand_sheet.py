@@ -10,9 +10,8 @@ import polars as pl
 
 from pipeline.facility.folder import Facility
 from pipeline.intake.layouts import Layout
+from pipeline.intake.recognise import SHEET_PREFIX
 from pipeline.intake.sheets import safe
-
-PREFIX = "sheet-"
 
 
 def hand_sheet(facility: Facility, family: str, day: date) -> str:
@@ -20,7 +19,7 @@ def hand_sheet(facility: Facility, family: str, day: date) -> str:
 
     Its columns are those of the layout `sheet-<family>`; KeyError (with what to do) where that is missing.
     """
-    name = PREFIX + family
+    name = SHEET_PREFIX + family
     layout = facility.layouts.get(name)
     if layout is None:
         raise KeyError(

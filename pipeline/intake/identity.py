@@ -119,7 +119,7 @@ class Names:
         """athlete_ids whose names are written most like this, the likest first: proposals, no more."""
         ways = [*self._names.items(), *self._general.items()]
         found = process.extract(
-            normalise(written), [way for way, _ in ways], scorer=fuzz.WRatio, limit=None, score_cutoff=40
+            normalise(written), [way for way, _ in ways], scorer=fuzz.WRatio, limit=None, score_cutoff=60
         )
         ranked = sorted(found, key=lambda hit: (-hit[1], hit[0]))
         ids = (athlete_id for _, _, at in ranked for athlete_id in sorted(ways[at][1]))

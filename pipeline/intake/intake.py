@@ -27,7 +27,7 @@ from pipeline.intake.law import check_read, check_resolved
 from pipeline.intake.questions import sheets_of
 from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
 from pipeline.intake.settle import Stamp, Waiting, settled_files, stamp_of
-from pipeline.intake.sheets import Filled, kind_of, read_filled, write_sheets
+from pipeline.intake.sheets import Filled, as_text, kind_of, read_filled, write_sheets
 from pipeline.intake.traces import with_questions
 from pipeline.warehouse.store import Warehouse
 from schemas.families import FAMILIES
@@ -86,7 +86,7 @@ def take_in(facility: Facility, warehouse: Warehouse, say: Say) -> IntakeReport:
     settled, waiting = settled_files(
         facility.inbox, settings.settle_seconds, settings.settle_unfinished_seconds, say=say
     )
-    sheets = [path for path in settled if path.suffix.lower() == ".csv" and kind_of(_head(path)) is not None]
+    sheets = [path for path in settled if kind_of(_start(path)) is not None]
     answering = None
     if sheets:
         answering = _take_sheets(facility, warehouse, sheets)
@@ -94,7 +94,8 @@ def take_in(facility: Facility, warehouse: Warehouse, say: Say) -> IntakeReport:
     taken = _into_archive(facility, {p: s for p, s in settled.items() if p not in sheets}, waiting)
     report = update(facility, warehouse, say)
     _clear(taken, waiting)
-    report.waiting, report.answering = waiting, answering
+    report.waiting = waiting
+    report.answering = _with_outcome(answering, warehouse) if answering else None
     return report
 
 
@@ -111,10 +112,13 @@ def _clear(taken: dict[Path, Stamp], waiting: list[Waiting]) -> None:
             waiting.append(Waiting(path, why))
 
 
-def _head(path: Path) -> bytes:
+def _start(path: Path) -> bytes:
+    """As much of a file, as text, as tells whether it is one of our sheets."""
     try:
+        if path.suffix.lower() == ".xlsx":
+            return as_text(path.read_bytes(), path.name)
         with path.open("rb") as stream:
-            return stream.read(2000)
+            return stream.read(2000) if path.suffix.lower() == ".csv" else b""
     except OSError:
         return b""
 
@@ -321,8 +325,20 @@ def answer(facility: Facility, warehouse: Warehouse, say: Say, paths: Iterable[P
     answering = give_answers(facility, warehouse, paths)
     changed = load_facility(facility.folder)
     report = update(changed, warehouse, say)
-    report.answering = answering
+    report.answering = _with_outcome(answering, warehouse)
     return report
+
+
+def _with_outcome(answering: Answering, warehouse: Warehouse) -> Answering:
+    """What was answered, with each line that waits all the same, and why."""
+    held = warehouse.read("held_rows").filter(pl.col("state") == "open")
+    reasons = {
+        (file, line): reason for file, line, reason in held.select("file_id", "line", "reason").iter_rows()
+    }
+    for row, file, line in answering.lines:
+        if (file, line) in reasons:
+            answering.refused.append(f"{row.sheet}, line {row.line}: it still waits. {reasons[file, line]}")
+    return answering
 
 
 def retry(facility: Facility, warehouse: Warehouse, say: Say) -> IntakeReport:

@@ -10,9 +10,9 @@ from functools import cached_property
 
 import polars as pl
 
-from pipeline.intake.answers import LINE_WORDS, Answer, LineSubject, aliases_of, line_answers_of
+from pipeline.intake.answers import LINE_WORDS, WHOLE_FILE, Answer, LineSubject, aliases_of, line_answers_of
 from pipeline.intake.corrections import withdrawn_files
-from pipeline.intake.identity import Alias, Names, normalise
+from pipeline.intake.identity import DROPPED, Alias, Names, normalise
 
 
 @dataclass(frozen=True)
@@ -62,8 +62,13 @@ class Knowledge:
 
     @cached_property
     def withdrawn(self) -> dict[str, date | None]:
-        """File (first 16 digits) -> the day on which all that it says was taken back."""
-        return withdrawn_files(self.corrections)
+        """File (first 16 digits) -> the day on which all that it says was taken back, or left out by answer."""
+        left_out = {
+            subject.file_id: answer.at.date()
+            for subject, answer in self.line_answers.items()
+            if subject.line == WHOLE_FILE and answer.answer == DROPPED
+        }
+        return left_out | withdrawn_files(self.corrections)
 
     def by_line(self) -> dict[tuple[str, int], dict[str, str]]:
         """(file, line) -> code -> the answering word."""

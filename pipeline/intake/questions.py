@@ -15,6 +15,8 @@ from pipeline.reading.split import UndecodableFile
 from pipeline.reading.workbook import UnreadableWorkbook, is_workbook, read_sheet, sheet_texts
 from schemas.codes import CODES
 
+_LONGEST = 2_000
+
 Sheets = dict[str, tuple[tuple[str, ...], list[tuple[str, ...]]]]
 
 
@@ -59,9 +61,14 @@ def _held_row(row: dict[str, object], originals: dict[int, str], knowledge: Know
         reason,
         code.remedy,
         "",
-        originals.get(line, "") if isinstance(line, int) else "",
+        _clipped(originals.get(line, "")) if isinstance(line, int) else "",
     )
     return tuple(safe(str(cell)) for cell in cells)
+
+
+def _clipped(text: str) -> str:
+    """A line as a spreadsheet can show it."""
+    return text if len(text) <= _LONGEST else text[:_LONGEST] + " ... the whole line is in the archive"
 
 
 def _originals(

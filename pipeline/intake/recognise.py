@@ -14,6 +14,9 @@ from pipeline.reading.split import UndecodableFile
 from pipeline.reading.table import HeadLine
 from pipeline.reading.workbook import UnreadableWorkbook, sheet_head
 
+SHEET_PREFIX = "sheet-"
+"""Layouts so named read the sheets that yardmark itself prints, to be filled by hand."""
+
 
 @dataclass(frozen=True)
 class Claimed:
@@ -79,16 +82,42 @@ def recognise(
         if not in_place(layout, path):
             continue
         placed.append(name)
-        head = heads.of(layout)
-        at = header_row(head, layout.header_names)
-        if at is not None:
-            claims.append(Claimed(layout, head, at))
+        claim = next(filter(None, (_claim(heads, way) for way in ways(layout, export))), None)
+        if claim is not None:
+            claims.append(claim)
     if len(claims) == 1:
         return claims[0]
     if claims:
         names = " and ".join(claim.layout.layout for claim in claims)
         return WholeFile("two_layouts", f"The layouts {names} all claim this file.")
     return _nobody(placed, layouts, heads, faulty)
+
+
+def _claim(heads: Heads, layout: Layout) -> Claimed | None:
+    head = heads.of(layout)
+    at = header_row(head, layout.header_names)
+    return None if at is None else Claimed(layout, head, at)
+
+
+def ways(layout: Layout, export: Export) -> list[Layout]:
+    """The ways a layout may read a file: one; but a sheet filled by hand is as a spreadsheet saved it, with
+    other delimiters and decimal commas, and in Windows' encoding where it is no UTF-8."""
+    if not layout.layout.startswith(SHEET_PREFIX) or export.is_workbook:
+        return [layout]
+    try:
+        export.data.decode("utf-8")
+        encoding = "utf-8"
+    except UnicodeDecodeError:
+        encoding = "cp1252"
+    found = []
+    for delimiter, decimal in ((",", "."), (";", ","), ("\t", ","), (";", "."), ("\t", ".")):
+        file = layout.file.model_copy(
+            update={"encoding": encoding, "delimiter": delimiter, "decimal": decimal}
+        )
+        found.append(layout.model_copy(update={"file": file}))
+    if b"," in export.data:
+        return found
+    return [way for way in found if way.file.decimal == "."]
 
 
 def _nobody(
@@ -101,7 +130,10 @@ def _nobody(
         )
     if not placed:
         return WholeFile("no_layout", "No layout is for files in this folder with a name like this.")
-    nearest = max(placed, key=lambda name: _found(heads.of(layouts[name]), layouts[name]))
+    with_folder = [name for name in placed if layouts[name].match.folder is not None]
+    if not with_folder:
+        return WholeFile("no_layout", "No layout is for files in this folder, and none fits its header row.")
+    nearest = max(with_folder, key=lambda name: _found(heads.of(layouts[name]), layouts[name]))
     layout = layouts[nearest]
     seen = {field.strip() for line in heads.of(layout) for field in line.fields or []}
     lacking = [name for name in layout.header_names if name not in seen]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 import time
 import zipfile
 from collections.abc import Callable
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 _TEMPORARY_STARTS = (".", "~$", "~")
+_OF_THE_SYSTEM = ("thumbs.db", "desktop.ini")
 _TEMPORARY_ENDS = (".tmp", ".part", ".partial", ".crdownload", ".filepart", ".download", ".lock", "~")
 
 
@@ -29,10 +31,16 @@ class Waiting:
     why: str
 
 
+class NotAFile(Exception):
+    """A pipe or a device: reading it might never end."""
+
+
 def stamp_of(path: Path) -> Stamp:
-    """How a file is now; OSError where it is gone."""
-    stat = path.stat()
-    return Stamp(stat.st_size, stat.st_mtime_ns)
+    """How a file is now; OSError where it is gone, NotAFile where it is none."""
+    found = path.stat()
+    if not stat.S_ISREG(found.st_mode):
+        raise NotAFile(f"{path} is no plain file")
+    return Stamp(found.st_size, found.st_mtime_ns)
 
 
 def scan(inbox: Path) -> tuple[dict[Path, Stamp], list[Waiting]]:
@@ -41,10 +49,16 @@ def scan(inbox: Path) -> tuple[dict[Path, Stamp], list[Waiting]]:
     waiting: list[Waiting] = []
     for folder, folders, names in os.walk(inbox):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
+        links = [path for name in folders if (path := Path(folder, name)).is_symlink()]
+        waiting += [
+            Waiting(path, "it is a linked folder: put the files themselves into the inbox") for path in links
+        ]
         for name in names:
             path = Path(folder, name)
             if path.is_symlink():
                 waiting.append(Waiting(path, "it is a link: put the file itself into the inbox"))
+            elif name.lower() in _OF_THE_SYSTEM:
+                waiting.append(Waiting(path, "the system made it for itself; it can be deleted"))
             elif name.startswith(_TEMPORARY_STARTS) or name.lower().endswith(_TEMPORARY_ENDS):
                 waiting.append(Waiting(path, "its name is that of an unfinished or hidden file"))
             else:
@@ -52,6 +66,8 @@ def scan(inbox: Path) -> tuple[dict[Path, Stamp], list[Waiting]]:
                     files[path] = stamp_of(path)
                 except OSError:
                     continue  # gone since the folder was listed
+                except NotAFile:
+                    waiting.append(Waiting(path, "it is no plain file"))
     return files, waiting
 
 

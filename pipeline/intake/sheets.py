@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from pipeline.facility.sheet_text import read_records, spelling_of
+from pipeline.reading.workbook import UnreadableWorkbook, is_workbook, read_sheet
 
 HELD_HEADER = ("file_id", "line", "code", "field", "value", "reason", "remedy", "answer", "original")
 NAMES_HEADER = (
@@ -47,7 +48,7 @@ def safe(text: str) -> str:
     return "'" + text if text.lstrip("'").startswith(_FORMULA) else text
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """A cell as it was before `safe`."""
     return text[1:] if text.startswith("'") and text.lstrip("'").startswith(_FORMULA) else text
 
@@ -56,6 +57,16 @@ def sheet_name(path: str, file_id: str) -> str:
     """Name of the sheet of a dropped file."""
     name = "".join(c if c.isprintable() and c not in '<>:"/\\|?*' else "_" for c in PurePosixPath(path).name)
     return f"{name[:120]}.{file_id[:8]}.csv"
+
+
+def as_text(data: bytes, name: str) -> bytes:
+    """A sheet as CSV, also where it was saved as a workbook; one that can't be read is no sheet."""
+    if not is_workbook(data, name):
+        return data
+    try:
+        return _as_csv((), read_sheet(data))
+    except UnreadableWorkbook:
+        return b""
 
 
 def kind_of(data: bytes) -> str | None:
@@ -71,6 +82,7 @@ def kind_of(data: bytes) -> str | None:
 def read_filled(data: bytes, name: str) -> tuple[str, list[Filled], list[str]]:
     """The kind of a sheet (`held` or `names`), its filled rows, and what can't be read, by sheet and line;
     ValueError where it is neither."""
+    data = as_text(data, name)
     kind = kind_of(data)
     if kind is None:
         raise ValueError(
@@ -82,7 +94,7 @@ def read_filled(data: bytes, name: str) -> tuple[str, list[Filled], list[str]]:
     names = [spelling_of(cell) for cell in header.cells] if header else []
     filled = []
     for record in records:
-        cells = {column: _plain(cell.strip()) for column, cell in zip(names, record.cells, strict=False)}
+        cells = {column: plain(cell.strip()) for column, cell in zip(names, record.cells, strict=False)}
         if cells.get("answer", "").strip():
             filled.append(Filled(name, record.line, cells))
     return kind, filled, [str(problem) for problem in problems]
@@ -131,11 +143,10 @@ def _answers_in(path: Path, header: tuple[str, ...]) -> dict[tuple[str, ...], st
     return {tuple(safe(row.cells.get(name, "")) for name in names): safe(row.answer) for row in filled}
 
 
-def _as_csv(header: Iterable[str], rows: Iterable[Iterable[str]]) -> bytes:
+def _as_csv(header: Sequence[str], rows: Iterable[Iterable[str]]) -> bytes:
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(header)
-    writer.writerows(rows)
+    writer.writerows([header, *rows] if header else rows)
     # A byte order mark, so that a spreadsheet reads accents right on a double click.
     return b"\xef\xbb\xbf" + text.getvalue().encode("utf-8", "replace")
 

@@ -23,9 +23,10 @@ from pipeline.intake.columns import (
     type_time,
 )
 from pipeline.intake.families import CHECKS
-from pipeline.intake.layouts import ColumnSource, Layout
+from pipeline.intake.layouts import ColumnSource, FileFormat, Layout
 from pipeline.intake.read import Texts, added, entries
-from schemas.core import Family
+from pipeline.reading.units import UNITS, conversion
+from schemas.core import Family, Field
 from schemas.internal import read_fields
 from schemas.models import DTYPES, family_model
 
@@ -53,9 +54,10 @@ class Reading:
 
 def read_all(texts: list[Texts]) -> list[Reading]:
     """The readings of files, in order; those of one layout are typed together."""
-    batches: dict[tuple[str, bool], list[int]] = defaultdict(list)
+    batches: dict[tuple[str, FileFormat, bool], list[int]] = defaultdict(list)
     for at, text in enumerate(texts):
-        batches[(text.source.layout.layout, text.source.from_workbook)].append(at)
+        layout = text.source.layout
+        batches[(layout.layout, layout.file, text.source.from_workbook)].append(at)
     found: dict[int, Reading] = {}
     for places in batches.values():
         found |= zip(places, _read_batch([texts[at] for at in places]), strict=True)
@@ -225,7 +227,7 @@ def _invalid(family: Family, layout: Layout, rows: pl.DataFrame, known: pl.DataF
     # A text that became no value was named for what it is.
     explained = pl.col("seen").is_not_null() & pl.col("line").is_in(known["line"].unique().implode())
     joined = joined.filter(~((pl.col("code") == "missing_value") & explained))
-    reasons = {f.name: _limits_text(family, f.name) for f in family.columns}
+    reasons = {f.name: _limits_text(f, layout.columns.get(f.name)) for f in family.columns}
     named = joined.select(
         line="line",
         code=pl.col("code"),
@@ -266,15 +268,19 @@ def _seen(rows: pl.DataFrame, names: list[str]) -> pl.Expr:
     return seen
 
 
-def _limits_text(family: Family, name: str) -> str:
-    spec = family.field(name)
+def _limits_text(spec: Field, column: ColumnSource | None) -> str:
+    """What a field allows, in the unit that the export writes it in, where that is one for all rows."""
     if spec.values:
         return "known are " + ", ".join(spec.values)
     if spec.low is None or spec.high is None:
         return "every row needs it"
-    unit = "" if spec.unit in (None, "count", "1") else f" {spec.unit}"
-    by = "".join(f"; for {word} {low:g} to {high:g}" for word, low, high in spec.limits_by)
-    return f"possible are {spec.low:g} to {spec.high:g}{unit}{by}"
+    unit, factor = spec.unit, 1.0
+    written = column.unit if column else None
+    if written in UNITS and unit in UNITS and UNITS[written].written == "number":
+        unit, factor = written, float(1 / conversion(written, spec.unit))
+    shown = "" if unit in (None, "count", "1") else f" {unit}"
+    by = "".join(f"; for {word} {low * factor:g} to {high * factor:g}" for word, low, high in spec.limits_by)
+    return f"possible are {spec.low * factor:g} to {spec.high * factor:g}{shown}{by}"
 
 
 def _shape(family: Family, rows: pl.DataFrame) -> pl.DataFrame:

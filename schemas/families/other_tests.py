@@ -15,6 +15,7 @@ FAMILY = Family(
             "real",
             "The value, in the unit beside it. Not to be summed.",
             unit="any",
+            limits_from="each test's own limits, in config/metrics.toml",
         ),
         Field("unit", "text", "Unit of the value: the base unit of its kind, such as m, s, kg or N."),
         Field("side", "text", "Which side was tested.", values=("both", "left", "right")),

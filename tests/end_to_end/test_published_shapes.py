@@ -14,6 +14,7 @@ from schemas.models import polars_schema, table_model
 from schemas.tables import FAMILY_OF_TABLE, TABLES, columns_of
 
 OPEN = [table for table in TABLES.values() if table.published and not table.restricted]
+OPEN_SETS = [table for table in OPEN if table.is_set]
 RESTRICTED = [table for table in TABLES.values() if table.published and table.restricted]
 PLAIN = {"VARCHAR", "INTEGER", "BIGINT", "DOUBLE", "BOOLEAN", "DATE", "TIME", "TIMESTAMP"}
 
@@ -112,7 +113,7 @@ def test_codes_metrics_and_ids_that_rows_name_exist(database):
                 AND {column} NOT IN (SELECT {key} FROM {home} WHERE {key} IS NOT NULL)"""
         ).fetchall()
         assert lost == [(0,)], (table, column)
-    for table in FAMILY_OF_TABLE:
+    for table in (name for name in FAMILY_OF_TABLE if not TABLES[name].is_set):
         lost = database.sql(
             f"""SELECT count(*) FROM {table} AS t
                 WHERE NOT EXISTS (FROM files AS f WHERE left(f.file_id, 16) = t.file_id)
@@ -164,10 +165,45 @@ def test_the_csv_files_are_those_of_the_contract_and_say_the_same(demo: Path):
 def test_the_data_package_describes_every_file(demo: Path):
     tables = demo / "published" / "tables"
     package = json.loads((tables / "datapackage.json").read_text(encoding="utf-8"))
-    described = {resource["path"]: resource for resource in package["resources"]}
-    there = {path.name for path in tables.iterdir() if path.suffix in (".csv", ".parquet")}
-    assert described.keys() == there
-    for resource in described.values():
+    described: list[str] = []
+    for resource in package["resources"]:
+        name, _, kind = resource["name"].rpartition("-")
+        of_set = TABLES[name].is_set
+        assert isinstance(resource["path"], list) == of_set
+        paths = resource["path"] if of_set else [resource["path"]]
+        assert all(path.split("/")[0].split(".")[0] == name and path.endswith(kind) for path in paths)
+        described += paths
         fields = resource["schema"]["fields"]
-        assert [field["name"] for field in fields] == list(columns_of(TABLES[resource["path"].split(".")[0]]))
+        assert [field["name"] for field in fields] == list(columns_of(TABLES[name]))
         assert all(field["description"] for field in fields)
+    there = [path for path in tables.rglob("*") if path.suffix in (".csv", ".parquet")]
+    assert sorted(described) == sorted(path.relative_to(tables).as_posix() for path in there)
+    assert any("/month=" in path for path in described)
+
+
+def test_a_sample_set_passes_its_model_in_each_month(demo: Path):
+    """Traces are Parquet only: every part has the set's columns, keys and limits."""
+    assert OPEN_SETS
+    for table in OPEN_SETS:
+        parts = sorted((demo / "published" / "tables" / table.name).glob("month=*/samples.parquet"))
+        assert len(parts) > 3
+        schema = polars_schema(table)
+        for part in parts:
+            frame = pl.read_parquet(part, hive_partitioning=False)
+            assert list(frame.columns) == list(schema) and frame.height > 100
+            table_model(table.name).validate(frame, lazy=True)
+
+
+def test_a_test_that_the_facility_declared_is_a_metric_like_others(database):
+    """With its own words, and with measurements, results and norms of it."""
+    rows = database.sql(
+        """SELECT m.metric, m.label, m.unit, count(DISTINCT v.measurement_id), count(DISTINCT r.result_id)
+           FROM metrics AS m JOIN measurements AS v USING (metric) JOIN results AS r USING (metric)
+           WHERE m.metric IN ('broad_jump', 'grip_force', 'row_2000_m') GROUP BY ALL ORDER BY ALL"""
+    ).fetchall()
+    assert [row[:3] for row in rows] == [
+        ("broad_jump", "broad jump", "cm"),
+        ("grip_force", "grip force", "N"),
+        ("row_2000_m", "2000 m on the ergometer", "s"),
+    ]
+    assert all(values > 50 and results > 25 for *_, values, results in rows)

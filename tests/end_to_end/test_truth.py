@@ -13,6 +13,7 @@ from tests.end_to_end.truth import (
     read_truth,
     read_warehouse,
     stored_numbers,
+    true_held,
     true_numbers,
     wrong_fates,
     wrong_numbers,
@@ -52,9 +53,7 @@ def test_undamaged_lines_load(made):
 def test_every_planted_fault_has_its_code_at_its_line_and_no_other_line_is_held(made):
     """As `faults.csv` and the README of the samples list them."""
     held = read_warehouse(made.facility).held
-    lines = read_truth(made.truth, "lines").filter(pl.col("fate") == "held")
-    whole = pl.when(pl.col("code") == "no_layout").then(None).otherwise(pl.col("line"))
-    said = lines.select("file", whole.alias("line"), "code").unique()
+    lines, said = read_truth(made.truth, "lines").filter(pl.col("fate") == "held"), true_held(made.truth)
     assert set(held.rows()) == set(said.rows())
     assert held.height == said.height >= 15
     planted = read_truth(made.truth, "faults").filter(pl.col("code").is_not_null())

@@ -84,6 +84,13 @@ def _gate(name: str) -> pl.Expr:
     return pl.col(name).cast(pl.Float64).round().cast(pl.Int64)
 
 
+def true_held(truth: Path) -> pl.DataFrame:
+    """What must be held: file, line (none where the whole file is), code."""
+    lines = read_truth(truth, "lines").filter(pl.col("fate") == "held")
+    whole = pl.when(pl.col("code") == "no_layout").then(None).otherwise(pl.col("line"))
+    return lines.select("file", whole.alias("line"), "code").unique()
+
+
 def true_numbers(truth: Path) -> pl.DataFrame:
     """The numbers that must be stored: those of current rows."""
     rows = read_truth(truth, "measurements").filter(pl.col("current") == "1")

@@ -9,7 +9,7 @@ from importlib import resources
 import pytest
 from pydantic import ValidationError
 
-from pipeline.reading.units import UNITS
+from pipeline.reading.units import UNITS, is_told_by_row
 from schemas.catalogue import CATALOGUE, SERIES_KEYS, Metric
 from schemas.codes import CODES, EXCLUDING
 from schemas.core import NUMERIC, Field
@@ -31,7 +31,7 @@ ALL_FIELDS: list[Field] = [
 
 
 def known(unit: str) -> bool:
-    return all(one in UNITS or one in MORE_UNITS for one in unit.split(" or ")) or unit in MORE_UNITS
+    return unit == "any" or all(one in UNITS or one in MORE_UNITS for one in unit.split(" or ")) or unit in MORE_UNITS
 
 
 @pytest.mark.parametrize("field", ALL_FIELDS, ids=lambda field: field.name)
@@ -53,9 +53,13 @@ def test_a_raw_quantity_has_limits_and_their_source(family: str, field: Field):
     if field.type not in NUMERIC:
         assert field.low is None
         return
+    assert field.limits_from or field.unit == "count"
+    if field.unit == "any":  # a unit beside each value: one pair of limits would mean nothing
+        assert is_told_by_row(field.unit) and field.low is None
+        told = FAMILIES[family].field("unit")
+        assert told.type == "text" and "metrics.toml" in str(field.limits_from)
+        return
     assert field.low is not None and field.high is not None
-    if field.unit != "count":
-        assert field.limits_from
     if field.by is not None:
         words = FAMILIES[family].field(field.by).values
         assert {word for word, _, _ in field.limits_by} <= set(words)
@@ -69,7 +73,13 @@ def test_a_family_names_columns_that_it_has(family):
         assert set(part) <= names
     assert set(family.trial_key) <= set(family.natural_key)
     assert family.numbered in family.natural_key
-    assert family.row_is and 0 < family.share < 1
+    assert family.row_is
+    if family.trace is None:
+        assert 0 < family.share < 1
+    else:  # samples near zero differ by any share
+        assert family.share == float("inf")
+        assert set(family.trace.columns) <= names
+        assert not {field.name for field in family.trace.adds} & names
 
 
 @pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)
