@@ -182,7 +182,8 @@ def dry_run(result: DryRun) -> None:
         print(f"Neither mapped nor ignored: {', '.join(result.unmapped)}")
     if not result.rows.is_empty():
         told = [name for name in result.rows.columns if result.rows[name].null_count() < result.rows.height]
-        hidden = {"row_id", "trial_id", "session_id", "file_id", "version", "time_known", "performed_at_utc"}
+        hidden = {"row_id", "trial_id", "session_id", "sample_set_id", "file_id", "version"}
+        hidden |= {"time_known", "performed_at_utc"}
         shown = result.rows.select(name for name in told if name not in hidden)
         columns(shown.columns, shown.iter_rows())
     if not result.held.is_empty():

@@ -65,7 +65,7 @@ class _Desk:
         self.answers.append(Answer(self.at, self.by, kind, subject, answer))
 
     def say_who(self, row: Filled, name: str, device: str, person: str) -> None:
-        """Who a written name is on a device: once a sitting; another answer to the same question is refused."""
+        """Who a written name is on a device: once a sitting; a second, other answer is refused."""
         subject = name_subject(name, device or None, None, None)
         before = self.said_of.setdefault(normalise(name) + "|" + device, (row, person))
         if before[0] is row:
@@ -172,6 +172,7 @@ def _take_line(desk: _Desk, row: Filled) -> None:
     subject = LineSubject(file_id, int(line), code, field_name)
     word = row.answer.casefold()
     takes_value = bool(field_name) and not _words_for(code)
+    before = len(desk.answers)
     if code in _NAME_CODES and word != DROPPED:
         _take_held_name(desk, row, found.row(0, named=True), subject)
     elif word in {DROPPED, *_words_for(code)}:
@@ -181,8 +182,8 @@ def _take_line(desk: _Desk, row: Filled) -> None:
     else:
         allowed = [*_words_for(code), DROPPED, *(["the right value for the cell"] if takes_value else [])]
         desk.refuse(row, f"'{row.answer}' does not answer {code}; expected: {', '.join(allowed)}.")
-        return
-    desk.result.lines.append((row, file_id, int(line)))
+    if len(desk.answers) > before:
+        desk.result.lines.append((row, file_id, int(line)))
 
 
 def _take_file(desk: _Desk, row: Filled, file_id: str, code: str) -> None:

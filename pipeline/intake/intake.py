@@ -332,9 +332,8 @@ def answer(facility: Facility, warehouse: Warehouse, say: Say, paths: Iterable[P
 def _with_outcome(answering: Answering, warehouse: Warehouse) -> Answering:
     """What was answered, with each line that waits all the same, and why."""
     held = warehouse.read("held_rows").filter(pl.col("state") == "open")
-    reasons = {
-        (file, line): reason for file, line, reason in held.select("file_id", "line", "reason").iter_rows()
-    }
+    waiting = held.select("file_id", "line", "reason").iter_rows()
+    reasons = {(file, line): reason for file, line, reason in waiting}
     for row, file, line in answering.lines:
         if (file, line) in reasons:
             answering.refused.append(f"{row.sheet}, line {row.line}: it still waits. {reasons[file, line]}")

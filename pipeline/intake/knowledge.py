@@ -62,7 +62,7 @@ class Knowledge:
 
     @cached_property
     def withdrawn(self) -> dict[str, date | None]:
-        """File (first 16 digits) -> the day on which all that it says was taken back, or left out by answer."""
+        """File (first 16 digits) -> the day on which all that it says was taken back or left out."""
         left_out = {
             subject.file_id: answer.at.date()
             for subject, answer in self.line_answers.items()

@@ -50,9 +50,7 @@ def scan(inbox: Path) -> tuple[dict[Path, Stamp], list[Waiting]]:
     for folder, folders, names in os.walk(inbox):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         links = [path for name in folders if (path := Path(folder, name)).is_symlink()]
-        waiting += [
-            Waiting(path, "it is a linked folder: put the files themselves into the inbox") for path in links
-        ]
+        waiting += [Waiting(path, "it is a link: put the files themselves into the inbox") for path in links]
         for name in names:
             path = Path(folder, name)
             if path.is_symlink():

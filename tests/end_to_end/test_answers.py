@@ -16,7 +16,7 @@ VALID_ON = ("--valid-on", "2026-02-01")
 ANSWERS = {
     ("2025-09-30_jumps.csv", 7): "drop",  # a guest
     ("2025-10-20_jumps.csv", 10): "drop",  # bad bytes
-    ("2025-10-20_lifts.csv", 10): "back_squat",
+    ("2025-10-20_lifts.csv", 10): "Back squat",
     ("2025-10-21_jumps.csv", 7): "520",
     ("2025-10-22_pescoco.csv", 7): "rotation_right",
     ("2025-10-29_runs.csv", 702): "6.85",
@@ -98,20 +98,47 @@ def test_nothing_waits_any_more(answered: Path):
 
 
 def test_what_was_answered_is_stored(answered: Path):
-    jumps, gates, readings = (
+    jumps, gates, readings, bars, necks, folds, others, runs = (
         f"SELECT {{}} FROM {table} WHERE local_date = '{{}}' AND {{}}"
-        for table in ("jump_trials", "sprint_splits", "body_readings")
+        for table in (
+            *("jump_trials", "sprint_splits", "body_readings", "bar_reps", "neck_trials"),
+            *("skinfold_readings", "other_trials", "resisted_runs"),
+        )
     )
     expected = {
         jumps.format("count(*)", "2025-10-20", "athlete_id = 'a10' AND line BETWEEN 41 AND 47"): [(5,)],
         jumps.format("flight_time_s", "2025-10-21", "line = 7"): [(0.52,)],
-        jumps.format("flight_time_s", "2025-11-10", "athlete_id = 'a02' AND trial = 12"): [(0.466,)],
+        jumps.format("athlete_id, flight_time_s, hop", "2025-11-10", "line IN (98, 99)"): [("a54", 0.358, 1)],
         jumps.format("test, round(flight_time_s, 3)", "2025-11-11", "version = 2 AND line = 20"): [
             ("drop_jump", 0.305)
         ],
         gates.format("count(*), min(split_time_s)", "2025-11-11", "line = 11"): [(4, 1.135)],
         gates.format("count(*)", "2025-12-09", "athlete_id = 'a02' AND line IN (8, 9)"): [(8,)],
         readings.format("count(*) > 20", "2025-12-15", "quantity = 'mass'"): [(True,)],
+        jumps.format("test, drop_height_m, local_time::VARCHAR", "2026-01-21", "line = 63"): [
+            ("drop_jump", 0.2, "17:32:00")
+        ],
+        jumps.format("test", "2025-11-19", "line = 56 AND drop_height_m IS NOT NULL"): [("drop_jump",)],
+        bars.format("athlete_id, lift, rep, load_kg", "2025-10-20", "line = 10"): [
+            ("a02", "back_squat", 2, 60.0)
+        ],
+        bars.format("athlete_id, load_kg", "2026-01-12", "line = 10"): [("a02", 60.0)],
+        bars.format("count(*)", "2025-10-06", "athlete_id = 'a01' AND line IN (5, 6, 7, 8)"): [(4,)],
+        necks.format("direction", "2025-10-22", "line = 7 AND device = 'neck-1'"): [("rotation_right",)],
+        necks.format("round(peak_force_n, 3)", "2026-01-14", "line = 7 AND device = 'neck-1'"): [
+            (round(8.35 * 9.80665, 3),)
+        ],
+        necks.format("count(*)", "2025-10-20", "athlete_id = 'a41' AND line IN (9, 10, 11)"): [(18,)],
+        folds.format("round(thickness_mm, 3)", "2025-10-09", "line = 18 AND reading = 1"): [(7.4,)],
+        others.format("test, round(value, 5), unit", "2025-11-06", "line = 141"): [
+            ("broad_jump", round(72.6 * 0.0254, 5), "m")
+        ],
+        others.format("value, unit", "2025-12-11", "line = 27"): [(432.4, "s")],
+        runs.format("n_samples", "2025-09-19", "athlete_id = 'n02'"): [(171,)],
+        # Cells that were mended make their runs whole; the sample that broke off stays lost.
+        "SELECT device, local_date::VARCHAR FROM resisted_runs WHERE flags = 'gap'": [
+            ("sled-1", "2025-12-03")
+        ],
         "SELECT count(*) FROM held_rows WHERE state = 'open'": [(0,)],
     }
     with duckdb.connect(str(answered / "published" / "yardmark.duckdb"), read_only=True) as database:

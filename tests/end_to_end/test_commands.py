@@ -14,6 +14,7 @@ import pytest
 import pipeline.commands
 from pipeline.cli import LATER
 from pipeline.lock import facility_lock
+from schemas.families import FAMILIES
 from tests.end_to_end.conftest import Made
 from tests.end_to_end.runs import ROOT, done, here, process, tables_of
 from tests.end_to_end.truth import true_held
@@ -233,25 +234,70 @@ FILLED = {
     "body_measures": {"mass_kg": "70.5", "stature_cm": "180"},
     "contact_mat": {"jump_test": "squat_jump", "hands": "hips", "leg": "both", "flight_time_ms": "512"},
     "timing_gates": {"sprint_test": "linear_sprint", "timing": "hand", "5 m": "1.12", "10 m": "1.85"},
+    "skinfold_calipers": {"measurer": "LQ", "triceps 1": "9.6", "triceps 2": "10.0", "calf 1": "8.2"},
+    "bar_speed": {
+        "lift": "back_squat",
+        "side": "both",
+        "load_kg": "80",
+        "chains_or_bands": "none",
+        "intent": "max",
+        "set": "1",
+        "rep": "1",
+        "mean_velocity": "0.61",
+        "peak_velocity": "0.98",
+    },
+    "neck_dynamometer": {
+        "posture": "seated, trunk strapped",
+        "lever_arm_cm": "14.5",
+        "examiner": "TR",
+        "flexion N 1": "152",
+        "rotation left Nm 2": "9.5",
+    },
+    "other_tests": {"declared_test": "sit_reach", "result": "21.5", "unit": "cm"},
 }
 STORED = {
     "body_measures": "SELECT quantity, value FROM body_readings WHERE athlete_id = 'a2' ORDER BY quantity",
     "contact_mat": "SELECT test, flight_time_s FROM jump_trials WHERE athlete_id = 'a2'",
-    "timing_gates": "SELECT distance_m, split_time_s FROM sprint_splits WHERE athlete_id = 'a2' ORDER BY 1",
+    "timing_gates": "SELECT distance_m, split_time_s, timing FROM sprint_splits ORDER BY 1",
+    "skinfold_calipers": """SELECT site, reading, round(thickness_mm, 9) AS mm, measurer
+                            FROM skinfold_readings
+                            WHERE athlete_id = 'a2' ORDER BY ALL""",
+    "bar_speed": "SELECT lift, load_kg, mean_velocity_m_s, peak_velocity_m_s, intent FROM bar_reps",
+    "neck_dynamometer": """SELECT direction, trial, peak_force_n, peak_torque_n_m, lever_arm_m
+                           FROM neck_trials WHERE athlete_id = 'a2' ORDER BY ALL""",
+    "other_tests": "SELECT test, value, unit FROM other_trials WHERE athlete_id = 'a2'",
 }
 EXPECTED = {
     "body_measures": [("mass", 70.5), ("stature", 1.8)],
     "contact_mat": [("squat_jump", 0.512)],
-    "timing_gates": [(5.0, 1.12), (10.0, 1.85)],
+    "timing_gates": [(5.0, 1.12, "hand"), (10.0, 1.85, "hand")],
+    "skinfold_calipers": [("calf", 1, 8.2, "LQ"), ("triceps", 1, 9.6, "LQ"), ("triceps", 2, 10.0, "LQ")],
+    "bar_speed": [("back_squat", 80.0, 0.61, 0.98, "max")],
+    "neck_dynamometer": [("flexion", 1, 152.0, None, 0.145), ("rotation_left", 2, None, 9.5, 0.145)],
+    "other_tests": [("sit_reach", 0.215, "m")],
 }
+DECLARED = """
+[other_tests.sit_reach]
+label = "sit and reach"
+unit = "cm"
+decimals = 1
+better = "context"
+hard = [-40, 80]
+soft = [-20, 50]
+source = "our own protocol"
+"""
 
 
 def test_a_sheet_filled_by_hand_and_dropped_is_taken_in(tmp_path: Path):
-    """For every family: printed by `sheet`, one line filled in, dropped anywhere in the inbox."""
+    """For every family but those with a trace: printed, one line filled in, dropped anywhere in the inbox."""
+    assert FILLED.keys() == {family.name for family in FAMILIES.values() if family.trace is None}
     hall = tmp_path / "hall"
     done("init", hall)
-    roster = 'athlete_id,name\na1,Ana Torre\na2,"Núñez, José"\n'
-    (hall / "config" / "athletes.csv").write_text(roster, encoding="utf-8")
+    people = 'a1,Ana Torre,1999-01-05,female\na2,"Núñez, José",1998-04-02,male\n'
+    (hall / "config" / "athletes.csv").write_text(
+        f"athlete_id,name,birth_date,sex\n{people}", encoding="utf-8"
+    )
+    (hall / "config" / "metrics.toml").write_text(DECLARED, encoding="utf-8")
     settings = (hall / "config" / "facility.toml").read_text(encoding="utf-8")
     settings = settings.replace("settle_seconds = 10", "settle_seconds = 0")
     settings = settings.replace("settle_unfinished_seconds = 60", "settle_unfinished_seconds = 0")

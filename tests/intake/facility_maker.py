@@ -22,7 +22,7 @@ import polars as pl
 from pipeline.facility.folder import Facility, load_facility
 from pipeline.intake.answers import Answer, aliases_of, line_answers_of
 from pipeline.intake.archive import Drop
-from pipeline.intake.drops import as_batch, read_file
+from pipeline.intake.drops import Opened, as_batch, open_file, read_opened
 from pipeline.intake.identity import Names
 from pipeline.intake.intake import READ_TABLES, IntakeReport, answer, knowledge_of, retry, say_who, take_in
 from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
@@ -401,12 +401,14 @@ class Bench:
             line_answers=line_answers_of(lines),
             names=Names(people, given, self.facility.settings.guests) if given else known.names,
         )
-        read = []
+        opened = []
         for number, (place, data) in enumerate(files, start=1):
             whole = hashlib.sha256(as_bytes(data)).hexdigest()
             when = self.received_at + timedelta(minutes=number)
             drop = Drop(number, f"d{number}", whole, place, when, len(as_bytes(data)))
-            read.append(read_file(as_bytes(data), place, self.facility, knowledge, whole).of(drop))
+            outcome = open_file(as_bytes(data), place, self.facility, knowledge, whole)
+            opened.append(Opened(drop, outcome.state, outcome))
+        read = read_opened(opened, self.facility.tests)
         tables = as_batch(read, self.facility.settings.timezone).tables
         reads = {name: tables[name] for name in READ_TABLES}
         return Told(resolve(tables["_drops"], reads, tables["_problems"], tables["_skipped"], knowledge))

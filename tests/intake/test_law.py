@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.intake import drops, read
+from pipeline.intake import drops, read, typed
 from pipeline.intake.law import LawOfRows
 from pipeline.warehouse.store import Warehouse
 from tests.intake.facility_maker import (
@@ -173,9 +173,9 @@ def hall(made: Hall, tmp_path: Path) -> Hall:
 
 
 def test_a_row_lost_while_reading_is_refused(hall: Hall, monkeypatch: pytest.MonkeyPatch) -> None:
-    shape = read._shape
+    shape = typed._shape
     with monkeypatch.context() as patch:
-        patch.setattr(read, "_shape", lambda family, rows: shape(family, rows).filter(pl.col("line") != 3))
+        patch.setattr(typed, "_shape", lambda family, rows: shape(family, rows).filter(pl.col("line") != 3))
         expect_refusal(hall, 3)
     expect_completion(hall)
 
@@ -197,16 +197,16 @@ def test_a_line_lost_before_it_is_a_row_is_refused(hall: Hall, monkeypatch: pyte
 def test_a_row_lost_between_reading_and_warehouse_is_refused(
     hall: Hall, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    read_content = drops.read_content
+    read_opened = drops.read_opened
 
     def lossy(*given: object) -> object:
-        made = read_content(*given)  # type: ignore[arg-type]
+        made = read_opened(*given)  # type: ignore[arg-type]
         for item in made:
             item.reading.rows = item.reading.rows.head(-1)
         return made
 
     with monkeypatch.context() as patch:
-        patch.setattr("pipeline.intake.intake.read_content", lossy)
+        patch.setattr("pipeline.intake.intake.read_opened", lossy)
         expect_refusal(hall, 4)
     expect_completion(hall)
 
@@ -227,9 +227,9 @@ def test_a_row_lost_on_storing_is_refused(hall: Hall, monkeypatch: pytest.Monkey
 
 
 def test_a_row_too_many_is_refused(hall: Hall, monkeypatch: pytest.MonkeyPatch) -> None:
-    shape = read._shape
+    shape = typed._shape
     with monkeypatch.context() as patch:
-        patch.setattr(read, "_shape", lambda *given: pl.concat([shape(*given), shape(*given).tail(1)]))
+        patch.setattr(typed, "_shape", lambda *given: pl.concat([shape(*given), shape(*given).tail(1)]))
         expect_refusal(hall, 4)
     expect_completion(hall)
 

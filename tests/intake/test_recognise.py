@@ -120,7 +120,7 @@ def test_a_faulty_layout_holds_its_own_files_only(tmp_path: Path) -> None:
         ("x.csv", b"\x89PNG\r\n\x1a\n", "rejected", "unreadable", 2),
         ("x.xlsx", b"no workbook\n", "rejected", "unreadable", 1),
         ("x.csv", b"\xff\xfea\x00\n\x00\x00\xd8", "held", "no_layout", None),
-        ("x.csv", b"\x00\x01\x02\xff" * 9 + b"\n", "held", "no_layout", 1),
+        ("x.csv", b"\x00\x01\x02\xff" * 9 + b"\n", "rejected", "unreadable", 1),
         ("x.csv", b"\n\n\n", "held", "no_layout", 3),
         ("x.csv", b"a\rb\rc", "held", "no_layout", 3),
     ],

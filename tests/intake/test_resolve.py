@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.intake.archive import Drop
-from pipeline.intake.drops import as_batch, read_file
+from pipeline.intake.drops import Opened, as_batch, open_file, read_opened
 from pipeline.intake.intake import READ_TABLES, knowledge_of
 from pipeline.intake.resolve import resolve
 from schemas.models import table_model
@@ -46,12 +46,12 @@ def test_the_order_of_what_was_read_does_not_matter() -> None:
     facility = plain_facility()
     knowledge = knowledge_of(facility)
     at = Bench().received_at
-    read = [
-        read_file(as_bytes(data), place, facility, knowledge).of(
-            Drop(number, f"d{number}", file_id(data) * 4, place, at, len(data))
-        )
-        for number, (place, data) in enumerate(FILES, start=1)
-    ]
+    opened = []
+    for number, (place, data) in enumerate(FILES, start=1):
+        outcome = open_file(as_bytes(data), place, facility, knowledge)
+        drop = Drop(number, f"d{number}", file_id(data) * 4, place, at, len(data))
+        opened.append(Opened(drop, outcome.state, outcome))
+    read = read_opened(opened, facility.tests)
     made = []
     for order in (read, read[::-1]):
         tables = as_batch(order, facility.settings.timezone).tables

@@ -485,6 +485,15 @@ def test_an_unnumbered_run_that_a_part_export_changes_is_asked_about_once(hall: 
     assert hall.asked() == []
 
 
+def test_a_second_session_at_the_same_time_is_a_run_of_its_own(hall: Hall) -> None:
+    changed = [line.replace("21.6", "18.0") for line in day_run()]
+    hall.take(("line-2/day.csv", day_file(day_run(), day_run("João Sá"))))
+    hall.take(("line-2/part.csv", day_file(changed)))
+    hall.answer(["second_session"])
+    assert hall.counts() == [{"loaded": 100}, {"loaded": 50}]
+    assert hall.samples() == {"a01 10:00 1": 50, "a01 10:00 2": 50, "a02 10:00 1": 50}
+
+
 def test_a_run_left_out_is_left_out_whole(hall: Hall) -> None:
     changed = [line.replace("21.6", "18.0") for line in day_run()]
     hall.take(("line-2/day.csv", day_file(day_run(), day_run("João Sá"))))
@@ -647,6 +656,24 @@ def test_a_correction_strikes_a_run(hall: Hall) -> None:
     assert hall.samples() == {"a01 10:05 2": 60}
     assert hall.counts() == [{"loaded": 60}, {"loaded": 60}]
     assert hall.table("superseded_rows")["cause"].to_list() == ["strike"]
+
+
+def test_a_file_that_is_withdrawn_gives_the_run_back_to_the_file_before(hall: Hall) -> None:
+    hall.take(ROW_FILE)
+    hall.take(("line-1/new_1.csv", file_a_run(changed={10: "0,20;1,210;50,0"})))
+    assert 1.21 in _positions(hall)
+    newer = hall.runs["file_id"].item()
+    hall.correct(f"2025-03-02,coach,exported wrongly,,{newer},,,,,,strike,,")
+    hall.again()
+    assert hall.runs["n_samples"].to_list() == [60]
+    assert 1.21 not in _positions(hall)
+    assert 1.2 in _positions(hall)
+
+
+def _positions(hall: Hall) -> list[float]:
+    """Positions of the current runs."""
+    current = hall.table("resisted_samples").join(hall.runs, on="sample_set_id", how="semi")
+    return current["position_m"].to_list()
 
 
 def test_a_correction_supplies_a_fact_of_the_run_but_no_sample(hall: Hall) -> None:
