@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.intake.answers import LINE_WORDS
+from pipeline.intake.answers import LINE_WORDS, WHOLE_FILE
 from pipeline.intake.identity import DROPPED, normalise
 from pipeline.intake.knowledge import Knowledge
 from schemas.codes import CODES
@@ -86,6 +86,7 @@ def answered_lines(drops: pl.DataFrame, held: pl.DataFrame, knowledge: Knowledge
         )
         for s, answer in knowledge.line_answers.items()
         if s.file_id in files
+        and s.line != WHOLE_FILE
         and (s.file_id, s.line, s.code, s.field) not in waiting
         and (answer.answer in LINE_WORDS or s.field)
     ]

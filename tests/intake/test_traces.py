@@ -109,7 +109,7 @@ def file_a_run(
     changed: Mapping[int, str] | None = None,
     extra: str = "",
 ) -> str:
-    """6 m/s and 50 N at 50 Hz; the header row is line 7, so sample n is line 8 + n. `changed`: their lines."""
+    """6 m/s and 50 N at 50 Hz; the header row is line 7, so sample n is line 8 + n."""
     lines = [f"{n / 50:.2f};{6 * n / 50:.3f};50,0".replace(".", ",") for n in range(samples)]
     for number, text in (changed or {}).items():
         lines[number] = text
