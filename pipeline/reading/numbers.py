@@ -94,13 +94,13 @@ def _number_pattern(decimal: str, thousands: str) -> str:
 
 
 def _scale(value: pl.Expr, factor: Fraction) -> pl.Expr:
-    """A value times a factor, each of the two steps correctly rounded."""
-    if factor.numerator != 1:
-        value = value * float(factor.numerator)
+    """A finite value times a factor, each of the two steps correctly rounded."""
+    scaled = value if factor.numerator == 1 else value * float(factor.numerator)
     if factor.denominator == 1:
-        return value
-    # A column of divisors: by a single number polars multiplies with its rounded reciprocal.
-    return value / pl.when(value.is_not_null()).then(float(factor.denominator))
+        return scaled
+    # A column of divisors, made of the values: by one number (and by a literal for each row, where no row is
+    # null) polars multiplies with its rounded reciprocal.
+    return scaled / (value * 0 + float(factor.denominator))
 
 
 def _parse_clock(expr: pl.Expr, decimal: str) -> pl.Expr:

@@ -209,6 +209,19 @@ def test_quantities_are_one_multiplication_and_one_division(number: Decimal, uni
     assert value(parse_quantity(TEXT, unit), str(number)) == expected
 
 
+@pytest.mark.parametrize("unit", ["lb", "kgf", "km/h", "ms", "in", "yd"])
+@pytest.mark.parametrize("beside", [[], [None], ["none"]])
+def test_what_stands_beside_a_quantity_changes_no_digit_of_it(unit: str, beside: list[str | None]) -> None:
+    """A column with an empty or wrong cell reads as one without: a rebuild must give the same doubles."""
+    texts = [f"{tenth / 10:.1f}" for tenth in range(1, 2001)]
+    found = values(parse_quantity(TEXT, unit), [*texts, *beside])
+    known = UNITS[unit]
+    assert found == [
+        *(float(text) * known.numerator / known.denominator for text in texts),
+        *(None for _ in beside),
+    ]
+
+
 @settings(max_examples=100, deadline=None)
 @given(st.integers(0, 359_999_999), st.sampled_from([".", ","]))
 def test_any_clock_is_the_double_of_its_seconds(milliseconds: int, decimal: str) -> None:
