@@ -272,3 +272,12 @@ def test_flagging_twice_changes_nothing() -> None:
     once = flag_trials(EVERYTHING)
     for name, frame in flag_trials(EVERYTHING | once).items():
         assert_frame_equal(frame, once[name])
+
+
+def test_a_flying_ten_metres_is_judged_by_its_speed_and_not_as_a_standing_start() -> None:
+    limits = CATALOGUE["sprint_time"].limits
+    flying = next(entry for entry in limits if entry.when.get("test") == "flying_sprint")
+    assert flying.when["distance"] == "10 m"
+    # The same bound as between two gates: 12.6 m/s (methods, B3).
+    assert flying.hard[0] == pytest.approx(10 / CATALOGUE["interval_speed"].hard[1], abs=0.005)
+    assert all("test" in entry.when for entry in limits)
