@@ -78,18 +78,27 @@ def weekly_norms(
     return norm_tables(pl.concat(groups), populations, catalogue)
 
 
-def _usable(results: pl.DataFrame, as_of: date) -> pl.DataFrame:
-    """Results that may enter norms."""
+def may_enter() -> pl.Expr:
+    """Whether a result carries no code that keeps it out of norms."""
     left_out = pl.col("flags").str.split(";").list.set_intersection(sorted(LEFT_OUT)).list.len() > 0
-    known = results.filter(pl.col("local_date") <= as_of, left_out.fill_null(False).not_())
+    return left_out.fill_null(False).not_()
+
+
+def in_window(week: date) -> pl.Expr:
+    """Whether a local_date is one of the days that end with the Sunday of a week."""
+    sunday = week + timedelta(days=6)
+    return pl.col("local_date").is_between(sunday - timedelta(days=WINDOW_DAYS - 1), sunday)
+
+
+def _usable(results: pl.DataFrame, as_of: date) -> pl.DataFrame:
+    """Results that may enter norms, as of a date."""
+    known = results.filter(pl.col("local_date") <= as_of, may_enter())
     return known.select("athlete_id", *_SERIES, "local_date", "value")
 
 
 def _one_value(usable: pl.DataFrame, week: date) -> pl.DataFrame:
     """One value an athlete and series: the median of the sessions of the window of a week, sorted."""
-    sunday = week + timedelta(days=6)
-    window = usable.filter(pl.col("local_date").is_between(sunday - timedelta(days=WINDOW_DAYS - 1), sunday))
-    medians = window.group_by("athlete_id", *_SERIES).agg(pl.col("value").median())
+    medians = usable.filter(in_window(week)).group_by("athlete_id", *_SERIES).agg(pl.col("value").median())
     return medians.sort("athlete_id", *_SERIES)
 
 

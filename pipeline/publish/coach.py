@@ -9,7 +9,7 @@ import polars as pl
 from scipy.special import stdtrit
 
 from pipeline.analysis.norm_tables import MINIMUM
-from pipeline.analysis.norms import WINDOW_DAYS
+from pipeline.analysis.norms import in_window
 from pipeline.publish.files import put
 from pipeline.publish.flat import inert
 from pipeline.publish.suppression import to_withhold
@@ -175,8 +175,7 @@ def _about(
         return About(facility_name, units, None, None, 0, {})
     week, version = norms.sort("week").select("week", "norms_version").row(-1)
     last = week + timedelta(days=6)
-    within = pl.col("local_date").is_between(last - timedelta(days=WINDOW_DAYS - 1), last)
-    results = frames["results"].filter(within)
+    results = frames["results"].filter(in_window(week))
     in_norms = set(norms.filter(pl.col("week") == week, pl.col("n_athletes") >= MINIMUM)["metric"])
     others = {name: metric.label for name, metric in metrics.items() if name not in in_norms}
     people = frames["athletes"].select("athlete_id", "sex").join(births, on="athlete_id")

@@ -6,7 +6,7 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.analysis.norms import LEFT_OUT
+from pipeline.analysis.norms import may_enter
 from pipeline.analysis.populations import age_band
 
 # Fewer athletes than this are not counted for everybody to see.
@@ -22,8 +22,7 @@ def too_few(
     one series and one group of sex and age on `sunday`; the largest count stands for the metric, None where
     it is below COUNTED_FROM.
     """
-    left_out = pl.col("flags").str.split(";").list.set_intersection(sorted(LEFT_OUT)).list.len() > 0
-    usable = results.filter(pl.col("metric").is_in(metrics), left_out.fill_null(False).not_())
+    usable = results.filter(pl.col("metric").is_in(metrics), may_enter())
     banded = people.select("athlete_id", "sex", band=age_band(pl.col("birth_date"), sunday)).drop_nulls()
     sizes = (
         usable.join(banded, on="athlete_id", how="left")
