@@ -204,12 +204,6 @@ class Settings(StrictConfig):
             for (family, method), label in words.items()
         }
 
-    @property
-    def season_month_day(self) -> tuple[int, int]:
-        """Month and day on which a season begins."""
-        month, day = self.season_start.split("-")
-        return int(month), int(day)
-
 
 class MetricOverride(StrictConfig):
     """A facility's own figures for a metric, in the metric's unit (typical errors: see the catalogue)."""

@@ -13,8 +13,6 @@ from pipeline.facility.problems import Problem
 from pipeline.facility.settings import FamilyName, Names, StrictConfig, Timezone
 from pipeline.facility.toml_file import check_model, check_rest, read_toml
 from pipeline.intake.layout_checks import check_layout
-from schemas.core import Family
-from schemas.families import FAMILIES
 
 LAYOUTS_FOLDER = "config/layouts"
 
@@ -122,11 +120,6 @@ class Layout(StrictConfig):
     match: Match
     file: FileFormat = FileFormat()
     columns: dict[str, ColumnSource]
-
-    @property
-    def family_declared(self) -> Family:
-        """The declaration of the layout's family."""
-        return FAMILIES[self.family]
 
     @property
     def mapped_names(self) -> tuple[str, ...]:

@@ -80,7 +80,7 @@ def test_a_right_facility_is_read_whole(tmp_path: Path) -> None:
         (None, datetime(2025, 3, 1), 3600),
         (datetime(2025, 3, 1), datetime(2025, 4, 1, 12), -60),
     ]
-    assert (settings.slots, settings.season_month_day, settings.max_file_mb) == ((time(3),), (9, 1), 2000)
+    assert (settings.slots, settings.season_start, settings.max_file_mb) == ((time(3),), "09-01", 2000)
     assert facility.athletes.rows() == [
         ("a1", "Ana B.", date(2004, 2, 3), "female", ["Aninha", "A. B."]),
         ("a2", "Rui C.", None, None, []),
