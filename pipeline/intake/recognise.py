@@ -14,6 +14,7 @@ from pipeline.reading.split import UndecodableFile
 from pipeline.reading.table import HeadLine
 from pipeline.reading.workbook import UnreadableWorkbook, sheet_head
 
+_SHEET_START = 8_192
 SHEET_PREFIX = "sheet-"
 """Layouts so named read the sheets that yardmark itself prints, to be filled by hand."""
 
@@ -104,6 +105,10 @@ def ways(layout: Layout, export: Export) -> list[Layout]:
     other delimiters and decimal commas, and in Windows' encoding where it is no UTF-8."""
     if not layout.layout.startswith(SHEET_PREFIX) or export.is_workbook:
         return [layout]
+    # The sheets' column names are plain letters: a file without them is none, however it is split.
+    start = export.data[:_SHEET_START]
+    if not all(name.encode() in start for name in layout.header_names):
+        return []
     try:
         export.data.decode("utf-8")
         encoding = "utf-8"
