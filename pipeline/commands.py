@@ -26,6 +26,7 @@ from pipeline.intake.hand_sheet import hand_sheet
 from pipeline.intake.identity import normalise
 from pipeline.intake.intake import answer, held_with_context, retry, say_who, take_in, update
 from pipeline.intake.law import LawOfRows
+from pipeline.intake.sheets import sheets_in
 from pipeline.lock import Busy, facility_lock
 from pipeline.publish.database import current_file
 from pipeline.publish.dictionary import dictionary, dictionary_text
@@ -220,7 +221,7 @@ def _refuse_taken_name(facility: Facility, name: str, athlete_id: str) -> None:
 
 def _answers(arguments: Arguments) -> int:
     with _opened(arguments) as (facility, warehouse):
-        paths = [Path(arguments.file)] if arguments.file else sorted(facility.held.glob("*.csv"))
+        paths = [Path(arguments.file)] if arguments.file else sheets_in(facility.held)
         if not all(path.is_file() for path in paths):
             raise WrongUse(f"there is no file {arguments.file}")
         try:

@@ -147,7 +147,7 @@ def answered(report: IntakeReport) -> None:
     for person in answering.new_people:
         print(f"  new on the roster: {person} (complete birth date and sex in config/new_people.csv)")
     for refused in answering.refused:
-        print(f"  not taken: {refused}")
+        print(f"  look again: {refused}")
 
 
 def held(rows: pl.DataFrame, folder: Path) -> None:

@@ -174,7 +174,7 @@ _ALL = (
         "A later export changes this value by more than is usual for a correction.",
         "holds_line",
         "Answer `ok` to take the new value, or `drop` to keep the old.",
-        "10 %, or the family's share",
+        "10 %; of a trace the number of samples",
     ),
     Code(
         "possible_reexport",

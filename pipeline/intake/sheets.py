@@ -79,6 +79,12 @@ def kind_of(data: bytes) -> str | None:
     return None
 
 
+def sheets_in(folder: Path) -> list[Path]:
+    """The sheets in a folder, as written here or saved as workbooks."""
+    files = [*folder.glob("*.csv"), *folder.glob("*.xlsx")]
+    return sorted(path for path in files if kind_of(as_text(path.read_bytes(), path.name)) is not None)
+
+
 def read_filled(data: bytes, name: str) -> tuple[str, list[Filled], list[str]]:
     """The kind of a sheet (`held` or `names`), its filled rows, and what can't be read, by sheet and line;
     ValueError where it is neither."""

@@ -7,11 +7,14 @@ a trial; the claims of one natural key, in the order of the files, are settled t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 # Two texts of one number can differ in the last bit after a unit is converted.
 _TINY = 1e-9
+# A trace whose number of samples changes by more than this share is asked about.
+_LENGTH_SHARE = 0.10
 
 
 @dataclass
@@ -97,7 +100,13 @@ def says_more(new: Claim, old: Claim) -> bool:
 
 
 def far_apart(new: Claim, old: Claim, share: float) -> bool:
-    """Whether a value differs from the one it would replace by more than `share` of it."""
+    """Whether a value differs from the one it would replace by more than `share` of it.
+
+    Samples near zero differ by any share, so traces have an infinite one: of them the number must hardly
+    change, or a cut file would take the place of a whole run.
+    """
+    if share == math.inf:
+        return abs(len(new.values) - len(old.values)) > _LENGTH_SHARE * len(old.values)
     before = dict(zip(old.places, old.values, strict=True))
     pairs = ((value, before.get(place)) for place, value in zip(new.places, new.values, strict=True))
     return any(

@@ -736,3 +736,14 @@ def test_a_file_answered_by_hand_is_read_the_same_from_the_recorded_answers(hall
     load_facility(hall.folder).warehouse_file.unlink()
     hall.again()
     assert hall.samples() == {"a01 10:00 1": 59, "a02 10:00 1": 1}
+
+
+def test_a_cut_export_does_not_take_the_place_of_a_whole_run(hall: Hall) -> None:
+    whole = file_a_run()
+    hall.take(("line-1/run_1.csv", whole))
+    cut = "".join(whole.splitlines(keepends=True)[:10])
+    report = hall.take(("line-1/late_1.csv", cut))
+    assert report.open_codes == {"changed_at_source": 1}
+    assert hall.samples() == {"a01 10:00 1": 60}
+    hall.answer(["ok"])
+    assert set(hall.samples().values()) == {3}
