@@ -118,8 +118,9 @@ class Names:
     def nearest(self, written: str, count: int = 3) -> list[str]:
         """athlete_ids whose names are written most like this, the likest first: proposals, no more."""
         ways = [*self._names.items(), *self._general.items()]
+        # Whoever shares nothing with what is written is no proposal.
         found = process.extract(
-            normalise(written), [way for way, _ in ways], scorer=fuzz.WRatio, limit=None, score_cutoff=60
+            normalise(written), [way for way, _ in ways], scorer=fuzz.WRatio, limit=None, score_cutoff=20
         )
         ranked = sorted(found, key=lambda hit: (-hit[1], hit[0]))
         ids = (athlete_id for _, _, at in ranked for athlete_id in sorted(ways[at][1]))
