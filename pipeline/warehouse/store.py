@@ -114,7 +114,9 @@ def open_warehouse(file: Path) -> Warehouse:
         if known != schema_hash():
             remove_warehouse(file)
     warehouse = Warehouse(file)
-    warehouse.set_meta("schema_hash", schema_hash())
+    # Written once: a command that only looks leaves the file as it is.
+    if warehouse.meta("schema_hash") is None:
+        warehouse.set_meta("schema_hash", schema_hash())
     return warehouse
 
 
