@@ -21,6 +21,7 @@ from pipeline.run import Run, Step, run_steps
 from pipeline.steps import refresh_steps, take_in_steps, today
 
 Say = Callable[[str], None]
+Config = dict[Path, tuple[int, int]]
 _LOOK_SECONDS = 1.0
 # The refresh waits until nothing has come for a moment, so that a pile of files is computed once; but not
 # for ever, where something always comes.
@@ -37,7 +38,9 @@ class Watch:
     folder: Path
     say: Say
     stopping: threading.Event = field(default_factory=threading.Event)
-    _config: dict[Path, tuple[int, int]] = field(default_factory=dict)
+    _facility: Facility | None = None
+    _read_as: Config = field(default_factory=dict)
+    _taken_with: Config = field(default_factory=dict)
     _complained: str = ""
     _not_before: float = 0.0
     _changed: tuple[float, float] | None = None
@@ -61,7 +64,7 @@ class Watch:
     def _tick(self, scheduler: Scheduler, inbox: InboxWatch) -> None:
         """Look once, and do what is due. What goes wrong is said, and tried again later."""
         try:
-            facility = load_facility(self.folder)
+            facility = self._loaded()
             scheduler.tend(repr((facility.settings.schedule, facility.settings.timezone)))
             if time.monotonic() >= self._not_before:
                 self._look(facility, scheduler, inbox)
@@ -72,6 +75,15 @@ class Watch:
             self._not_before = time.monotonic() + _AGAIN_SECONDS
             self._complain(f"{error or type(error).__name__}; trying again in {_AGAIN_SECONDS:g} s")
 
+    def _loaded(self) -> Facility:
+        """The facility as its config is now, read again only where that was edited. Raises ConfigError."""
+        found = _config_files(self.folder / "config")
+        if self._facility is None or found != self._read_as:
+            self._facility = None
+            self._facility = load_facility(self.folder)
+            self._read_as = found
+        return self._facility
+
     def _complain(self, text: str) -> None:
         """Say what is wrong, once."""
         if text != self._complained:
@@ -81,20 +93,23 @@ class Watch:
     def _look(self, facility: Facility, scheduler: Scheduler, inbox: InboxWatch) -> None:
         settings, now = facility.settings, time.monotonic()
         settled = inbox.look(settings.settle_seconds, settings.settle_unfinished_seconds, now)
-        config = _config_files(facility)
-        if settled[0] or config != self._config:
-            run = self._do(facility, "watch", take_in_steps(), scheduler, settled)
+        if settled[0] or self._read_as != self._taken_with:
+            run = self._do(facility, take_in_steps(), scheduler, settled)
             inbox.handed_over(settled, time.monotonic())
-            self._config = _config_files(facility)
+            self._taken_with = self._read_as
             self._changed = (self._changed[0] if self._changed else now, time.monotonic())
             self._tell(run)
-        elif self._changed and (
-            now > self._changed[1] + _QUIET_SECONDS or now > self._changed[0] + _PATIENCE_SECONDS
-        ):
-            run = self._do(facility, "watch", refresh_steps(), scheduler)
+        if self._is_time_to_refresh(time.monotonic()):
+            run = self._do(facility, refresh_steps(), scheduler)
             self._changed = None
             if "publish" in run.done:
                 self.say(f"Published: statistics as of {run.last_day}, people as of {run.valid_on}.")
+
+    def _is_time_to_refresh(self, now: float) -> bool:
+        if self._changed is None:
+            return False
+        first, last = self._changed
+        return now > last + _QUIET_SECONDS or now > first + _PATIENCE_SECONDS
 
     def _tell(self, run: Run) -> None:
         """What was taken in, in a line or two; not the same waiting files and questions over and over."""
@@ -112,14 +127,17 @@ class Watch:
     def _do(
         self,
         facility: Facility,
-        name: str,
         steps: tuple[Step, ...],
         scheduler: Scheduler,
         settled: Settled | None = None,
     ) -> Run:
         """Run steps now, as a flow where the server is up."""
         run = Run(
-            facility, lambda text: None, today(facility.settings.timezone), started_by=name, settled=settled
+            facility,
+            lambda text: None,
+            today(facility.settings.timezone),
+            started_by="watch",
+            settled=settled,
         )
         if scheduler.healthy():
             from pipeline.flows.flows import run_flow
@@ -130,10 +148,10 @@ class Watch:
         return run
 
 
-def _config_files(facility: Facility) -> dict[Path, tuple[int, int]]:
+def _config_files(folder: Path) -> Config:
     """Size and time of every file that people change: what they say there may release rows."""
-    found: dict[Path, tuple[int, int]] = {}
-    for path in sorted(facility.config.rglob("*")):
+    found: Config = {}
+    for path in sorted(folder.rglob("*")):
         try:
             stat = path.stat()
         except OSError:
