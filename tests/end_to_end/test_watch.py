@@ -128,6 +128,10 @@ def test_killed_at_random_it_ends_where_plain_runs_end(watched: Watched, tmp_pat
         if number == 5:
             with (hall / "config" / "corrections.csv").open("a", encoding="utf-8") as stream:
                 stream.write(STRIKE)
+        if number == 6:
+            assert process("run", hall).status == 0
+            second = process("watch", hall)
+            assert second.status == 1 and "watched already" in second.err
         if number in (1, 4, 7):
             # Somewhere in settling, intake, refresh or publishing.
             wait_for("a run", lambda: not read_runs(hall).is_empty())
@@ -138,7 +142,7 @@ def test_killed_at_random_it_ends_where_plain_runs_end(watched: Watched, tmp_pat
             wait_for("the server", lambda: SERVER in watched.children())
             os.kill(watched.children()[SERVER], signal.SIGKILL)
     wait_for("all is published", lambda: is_taken_in(hall, EXPORTS) and is_published(hall))
-    assert artifacts(watched) == {"intake", "norms"}
+    wait_for("the artifacts", lambda: artifacts(watched) == {"intake", "norms"})
     # A moved schedule is seen to fire: the weekly edition, in the facility's time zone, within two minutes.
     due = datetime.now(UTC) + timedelta(seconds=75)
     local = due.astimezone(ZoneInfo("Europe/Lisbon"))
