@@ -60,10 +60,13 @@ def load_lines(runs: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
 def line_values(lines: pl.DataFrame) -> pl.DataFrame:
     """Values of accepted lines of `load_lines`: loads for a loss of velocity, F0, V0 and Pmax."""
     accepted = lines.filter(_KNOWN).with_columns(test=pl.lit("multi_load"))
-    parts = []
+    unloaded = "resisted_unloaded_velocity"
+    parts = [values_of(accepted, unloaded, pl.col("v0"), pl.col("inputs"), error=pl.col("v0_error"))]
     for decrement in DECREMENTS:
         value, error = pl.col(f"load_{decrement}"), pl.col(f"load_{decrement}_error")
-        told = accepted.with_columns(decrement=pl.lit(f"{decrement} %"))
+        told = accepted.with_columns(
+            decrement=pl.lit(f"{decrement} %"), row_id=pl.format("{}|{}", "row_id", pl.lit(decrement))
+        )
         sled = pl.col("load_basis") == "sled mass"
         for metric, rows in (("load", told.filter(~sled)), ("sled_mass", told.filter(sled))):
             named = f"velocity_decrement_{metric}"
@@ -110,26 +113,27 @@ def _line_values(unit: str) -> list[pl.Expr]:
 
 
 def _occasions(runs: pl.DataFrame) -> pl.DataFrame:
-    """The runs that count as points: lists of loads and velocities an occasion, set-up and basis."""
+    """An occasion, set-up and basis a row: loads and velocities of the runs that are points, as lists.
+
+    A run that did not reach its plateau is no point.
+    """
     counted = runs.filter(
-        ~excluded(pl.col("flags"))
-        & pl.col("pull").ne_missing("assisted")
-        & pl.col("plateau").is_not_null()
-        & pl.col("reached")
+        ~excluded(pl.col("flags")) & pl.col("pull").ne_missing("assisted") & pl.col("plateau").is_not_null()
     )
     points = pl.concat(
         counted.with_columns(load_basis=pl.lit(basis), point=pl.col(column)) for basis, column, _ in _BASES
     ).filter(pl.col("point").is_not_null())
+    reached = pl.col("reached")
     set_up = pl.struct("resistance", "resistance_setting", "sled_mass")
     return by_occasion(
         points,
         _OCCASION,
-        n=pl.len().cast(pl.Int64),
-        n_loads=set_up.n_unique().cast(pl.Int64),
-        loads=pl.col("point"),
-        velocities=pl.col("plateau"),
-        flags=codes_of(pl.col("flags")),
-        inputs=inputs_within(TABLE, pl.lit("run")),
+        n=reached.sum().cast(pl.Int64),
+        n_loads=set_up.filter(reached).n_unique().cast(pl.Int64),
+        loads=pl.col("point").filter(reached),
+        velocities=pl.col("plateau").filter(reached),
+        flags=codes_of(pl.col("flags").filter(reached)),
+        inputs=inputs_within(TABLE, pl.lit("run")).filter(reached),
     ).sort("row_id")
 
 
@@ -170,8 +174,8 @@ def _numbers(occasions: pl.DataFrame) -> dict[str, npt.NDArray[np.generic]]:
     """What the lines give, by column; NaN where there is no number."""
     n = occasions["n"].to_numpy()
     groups = np.repeat(np.arange(n.size), n)
-    load = occasions["loads"].explode().cast(pl.Float64).to_numpy()
-    velocity = occasions["velocities"].explode().cast(pl.Float64).to_numpy()
+    load = _flat(occasions["loads"])
+    velocity = _flat(occasions["velocities"])
     pool = pl.concat_str("device", pl.col("method_version").fill_null(""), "load_basis", separator="\x1f")
     pools = occasions.select(pool.rank("dense").cast(pl.Int64) - 1).to_series().to_numpy()
     lines = fit_lines(load, velocity, groups, n.size)
@@ -250,6 +254,11 @@ def _ratio(
         ratio = top / bottom
         variance = (top_variance - 2 * ratio * covariance + ratio**2 * bottom_variance) / bottom**2
     return ratio, np.sqrt(variance)
+
+
+def _flat(lists: pl.Series) -> Floats:
+    """The values of all lists, one after the other; an empty list has none."""
+    return lists.explode(empty_as_null=False).cast(pl.Float64).to_numpy()
 
 
 def _ends(values: Floats, groups: npt.NDArray[np.int64], k: int, end: np.ufunc) -> Floats:

@@ -204,6 +204,6 @@ def _padded(
     n = runs["n"].to_numpy()
     used = np.arange(n.max(initial=0))[None, :] < n[:, None]
     distance, split = np.zeros(used.shape), np.zeros(used.shape)
-    distance[used] = runs["distances_m"].explode().to_numpy()
-    split[used] = runs["splits_s"].explode().to_numpy()
+    distance[used] = runs["distances_m"].explode(empty_as_null=False).to_numpy()
+    split[used] = runs["splits_s"].explode(empty_as_null=False).to_numpy()
     return distance, split, used
