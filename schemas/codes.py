@@ -216,7 +216,7 @@ _ALL = (
         "The run had begun before the first sample.",
         "flags",
         "Start the recording before the athlete moves.",
-        "0.1 s before the first sample",
+        "faster than 1 m/s in the first 0.15 s",
     ),
     Code(
         "removed_at_source",

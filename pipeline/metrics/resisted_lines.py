@@ -87,15 +87,12 @@ def line_profiles(lines: pl.DataFrame) -> pl.DataFrame:
         fit_value(name, unit, pl.col(column), pl.col(f"{column}_error"))
         for name, column, unit in (("f0", "f0", "N/kg"), ("v0", "v0_force", "m/s"), ("pmax", "pmax", "W/kg"))
     ]
-    sled = pl.col("load_basis") == "sled mass"
-    parts = [
-        fits_of(
-            lines.filter(pl.col("f0").is_not_null()), "resisted_force_velocity", "sprint_f0", "m/s", forces
-        )
-    ]
-    for metric, unit, rows in (("load", "N", lines.filter(~sled)), ("sled_mass", "kg", lines.filter(sled))):
-        named = f"velocity_decrement_{metric}"
-        parts.append(fits_of(rows, "resisted_load_velocity", named, "m/s", _line_values(unit)))
+    weighed = lines.filter(pl.col("f0").is_not_null()).with_columns(test=pl.lit("multi_load"))
+    parts = [fits_of(weighed, "resisted_force_velocity", "sprint_f0", "m/s", forces)]
+    for unit in ("N", "kg"):
+        rows = lines.filter((pl.col("load_basis") == "sled mass") == (unit == "kg"))
+        named = "resisted_load_velocity", "resisted_unloaded_velocity"
+        parts.append(fits_of(rows, *named, "m/s", _line_values(unit)))
     return pl.concat(parts, how="diagonal")
 
 

@@ -7,7 +7,7 @@ import polars as pl
 from pipeline.metrics.fits import first_reason, fit_value, fits_of
 from pipeline.metrics.resisted_lines import line_profiles, line_values, load_lines
 from pipeline.metrics.resisted_traces import FEWEST_STEPS, trace_numbers
-from pipeline.metrics.rows import join_codes, thousandths, values_of, with_codes, with_series_keys
+from pipeline.metrics.rows import excluded, join_codes, thousandths, values_of, with_codes, with_series_keys
 from pipeline.numerics.traces import STRETCH_M
 
 FAMILY = "resisted_sprint"
@@ -36,13 +36,13 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -
     runs = _with_numbers(trials, samples)
     late = pl.when(pl.col("late")).then(pl.lit("start_not_recorded"))
     short = pl.when(~pl.col("reached")).then(pl.lit("plateau_not_reached"))
-    plateau = join_codes(pl.col("flags"), short)
+    plateau = join_codes(pl.col("flags"), short, late)
     parts = [
         values_of(runs, "resisted_plateau_velocity", pl.col("plateau"), flags=plateau),
         values_of(runs, "resisted_peak_velocity", pl.col("fastest")),
         values_of(runs, "resisted_peak_force", pl.col("peak")),
         values_of(runs, "resisted_mean_force", pl.col("mean")),
-        _sections(runs.with_columns(flags=join_codes(pl.col("flags"), late))),
+        _sections(runs),
         line_values(load_lines(runs, masses)),
     ]
     return pl.concat(parts, how="diagonal")
@@ -87,6 +87,7 @@ def _trace_profiles(runs: pl.DataFrame) -> pl.DataFrame:
     """The mono-exponential through each trace: no errors, because its samples hang together."""
     why_not = first_reason(
         [
+            (excluded(pl.col("flags")), "The run does not count: its flags say why."),
             (pl.col("late"), "The run had begun before the first sample."),
             (pl.col("points") < FEWEST_STEPS, "The run is too short for a curve."),
             (pl.col("vmax").is_null(), "The trace follows no curve that levels off."),

@@ -13,6 +13,7 @@ from pipeline.numerics.traces import (
     by_trace,
     even_steps,
     fastest_window,
+    first_speed,
     section_speeds,
     start_of_movement,
     stretch_span,
@@ -26,8 +27,9 @@ STEP_S = 0.1
 MOST_STEPS = 100
 """... up to the end of the fastest half second, and to so many steps."""
 FEWEST_STEPS = 10
-LATE_S = 0.1
-"""A run whose start lies further than this before its first sample [s] had begun by then; judgement."""
+MOVING_M_S = 1.0
+"""A trace whose first 0.15 s are faster than this had begun before it [m/s]; judgement: from rest, at 10 m/s²,
+they are at 0.75."""
 
 
 def trace_numbers(samples: pl.DataFrame) -> pl.DataFrame:
@@ -46,7 +48,7 @@ def trace_numbers(samples: pl.DataFrame) -> pl.DataFrame:
     spans = _pairs(by_trace(offsets, stretch_span, time, place))
     windows = _pairs(by_trace(offsets, fastest_window, time, place))
     starts = _pairs(by_trace(offsets, start_of_movement, time, place))
-    late = starts[:, 0] < time[offsets[:-1]] - LATE_S
+    late = by_trace(offsets, first_speed, time, place) > MOVING_M_S
     fits = _fits(offsets, time, place, starts, np.where(late, np.nan, windows[:, 1]))
     numbers = {
         "plateau": STRETCH_M / (spans[:, 1] - spans[:, 0]),

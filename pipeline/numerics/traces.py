@@ -24,6 +24,7 @@ WINDOW_S = 0.5
 SMOOTH_S = 0.1
 """Width of the centred moving mean in which the start is looked for [s]; common practice, no source."""
 _STEPS_M = (0.25, 1.0, 2.25)  # their roots are 1, 2 and 3 halves of a root metre
+_FIRST_S = 0.15
 _REST_S = (1.5, 0.6)  # rest is looked for in this span before the first quarter metre
 
 
@@ -89,7 +90,7 @@ def start_of_movement(time_s: Floats, position_m: Floats) -> tuple[float, float]
     at which the run is 0.25, 1 and 2.25 m past its place at rest are drawn on to 0 by a parabola in that
     root: own derivation; for a mono-exponential sprint it is 1 to 4 ms late. That place is the mean over
     1.5 to 0.6 s before the first quarter metre, so a drift while waiting is no start; without such samples
-    it is the first one. A time well before the first sample says that the run had begun by then.
+    it is the first one. Of a run that had begun before its first sample this is no start: see `first_speed`.
     """
     # Only the first metres are looked at, and as much more as the smoothing reaches.
     far = int(np.argmax(position_m > position_m[0] + 2 * _STEPS_M[-1]))
@@ -107,6 +108,14 @@ def start_of_movement(time_s: Floats, position_m: Floats) -> tuple[float, float]
         return float("nan"), float("nan")
     one, two, three = np.interp([level + step for step in _STEPS_M], x, t)
     return float(3 * one - 3 * two + three), level
+
+
+def first_speed(time_s: Floats, position_m: Floats) -> float:
+    """Mean velocity [m/s] over the first 0.15 s of the trace: who begins at rest then is hardly at 0.75."""
+    if time_s.size < 2 or time_s[-1] - time_s[0] < _FIRST_S:
+        return float("nan")
+    way = np.interp(time_s[0] + _FIRST_S, time_s, position_m) - position_m[0]
+    return float(way / _FIRST_S)
 
 
 def even_steps(
