@@ -28,8 +28,8 @@ MOST_STEPS = 100
 """... up to the end of the fastest half second, and to so many steps."""
 FEWEST_STEPS = 10
 MOVING_M_S = 1.0
-"""A trace whose first 0.15 s are faster than this had begun before it [m/s]; judgement: from rest, at 10 m/s²,
-they are at 0.75."""
+"""A trace whose first 0.15 s are faster than this had begun before it [m/s]; judgement: from rest they are
+at 0.75 with 10 m/s²."""
 
 
 def trace_numbers(samples: pl.DataFrame) -> pl.DataFrame:
