@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.analysis.minors import restricted_values
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
+from pipeline.analysis.profiles import fit_profiles
 from pipeline.analysis.results import summarise
 from pipeline.analysis.sessions import build_sessions
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
@@ -89,9 +90,18 @@ def _sessions(run: Run) -> Frames:
 
 
 def _measurements(run: Run) -> Frames:
-    methods = {name: device.method for name, device in run.facility.settings.devices.items()}
     trials = run.trials()
-    return measure_all(trials | run.samples(trials), run.read("sessions"), run.catalogue, methods)
+    return measure_all(trials | run.samples(trials), run.read("sessions"), run.catalogue, _methods(run))
+
+
+def _profiles(run: Run) -> Frames:
+    trials = run.trials()
+    return fit_profiles(trials | run.samples(trials), run.read("sessions"), run.catalogue, _methods(run))
+
+
+def _methods(run: Run) -> dict[str, str]:
+    """Device -> its method."""
+    return {name: device.method for name, device in run.facility.settings.devices.items()}
 
 
 def _results(run: Run) -> Frames:
@@ -209,6 +219,14 @@ STEPS: tuple[Step, ...] = (
         _MEASURED,
         _measurements,
         ("settings", "metrics", "as_of"),
+    ),
+    Step(
+        "profiles",
+        "fits curves and lines",
+        (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
+        ("profiles", "profile_values"),
+        _profiles,
+        ("people", "settings", "metrics", "as_of"),
     ),
     Step(
         "results",

@@ -83,17 +83,20 @@ def values_of(
     inputs: pl.Expr | None = None,
     flags: pl.Expr | None = None,
     keep_empty: bool = False,
+    error: pl.Expr | None = None,
 ) -> pl.DataFrame:
     """One value a trial row, long: metric, the carried columns, value [metric's unit], keys, flags, inputs.
 
     Rows without a value are left out, unless `keep_empty`, where their flags say why there is none.
-    `inputs` is NULL where `row_id` alone feeds the value.
+    `inputs` is NULL where `row_id` alone feeds the value. `error`: the standard error of a value that is
+    fitted [metric's unit], as `standard_error`; NULL: not known from the value's own data.
     """
     keys = [key for key in SERIES_KEYS if key in trials.columns and key not in CARRIED]
     values = trials.select(
         pl.lit(metric).alias("metric"),
         *CARRIED,
         value.cast(pl.Float64).alias("value"),
+        (pl.lit(None) if error is None else error).cast(pl.Float64).alias("standard_error"),
         *keys,
         (pl.col("flags") if flags is None else flags).alias("flags"),
         (pl.lit(None) if inputs is None else inputs).cast(pl.List(INPUT)).alias("inputs"),
