@@ -137,7 +137,12 @@ _METRICS = (
         "Best value of the session, apart from the level; NULL where no direction is better.",
         OWN_UNIT,
     ),
-    _real("standard_error", "Noise of one trial, from a published typical error; NULL: not known.", OWN_UNIT),
+    _real(
+        "standard_error",
+        "Standard error of the value where its formula gives one, else the noise of one trial from a "
+        "published typical error; NULL: not known.",
+        OWN_UNIT,
+    ),
     _real("trial_error", "Trial-to-trial error within a session (SD); NULL: not known yet.", OWN_UNIT),
     _real("session_error", "Error of a session's value between days (SD); NULL: not known yet.", OWN_UNIT),
     _text("error_origin", "Whose errors these are: published ones are borrowed.", ("published", "facility")),

@@ -12,6 +12,7 @@ import polars as pl
 
 import pipeline.metrics
 from pipeline.ids import text_ids
+from pipeline.metrics.occasions import PEOPLE, occasions
 from pipeline.metrics.rows import as_table, join_codes
 from pipeline.metrics.series import with_series
 from schemas.catalogue import Metric
@@ -19,8 +20,6 @@ from schemas.codes import CODES, EXCLUDING
 from schemas.families import FAMILIES
 from schemas.models import empty
 from schemas.tables import TABLES
-
-MASS_COLUMNS = ("session_id", "body_mass_kg", "body_mass_row_id", "body_mass_provisional")
 
 
 @cache
@@ -51,14 +50,17 @@ def measure_all(
     sessions: pl.DataFrame,
     catalogue: Mapping[str, Metric],
     devices: Mapping[str, str],
+    people: pl.DataFrame | None = None,
 ) -> dict[str, pl.DataFrame]:
     """The tables `measurements`, `measurement_inputs`, `series` and `value_flags`, each sorted by its key.
 
     `trials`: table name -> current rows, and the sample sets. `sessions`: the table of that name. `devices`:
-    device -> its method; a device not named is its own method. Raises KeyError where a metric is not in
-    `catalogue`.
+    device -> its method; a device not named is its own method. `people`: see `occasions`. Raises KeyError
+    where a metric is not in `catalogue`.
     """
-    masses = sessions.select(MASS_COLUMNS)
+    readings = trials.get("body_readings", empty(TABLES["body_readings"]))
+    known = pl.DataFrame(schema=PEOPLE) if people is None else people
+    masses = occasions(sessions, readings, known)
     flagged = flag_trials(trials)
     flags = [long_flags(frame, table, "row_id") for table, frame in flagged.items()]
     measured = [
@@ -126,7 +128,7 @@ def _finish(values: pl.DataFrame, metric: Metric, devices: Mapping[str, str]) ->
         _why_not_used(limited["flags"]),
         row_id=pl.when(pl.col("inputs").is_null()).then(pl.col("row_id")),
         unit=pl.lit(metric.unit),
-        standard_error=_trial_error(metric),
+        standard_error=pl.when(possible).then(pl.coalesce("standard_error", _trial_error(metric))),
     ).with_columns(used=pl.col("why_not_used").is_null())
 
 

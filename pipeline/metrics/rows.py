@@ -83,11 +83,13 @@ def values_of(
     inputs: pl.Expr | None = None,
     flags: pl.Expr | None = None,
     keep_empty: bool = False,
+    error: pl.Expr | None = None,
 ) -> pl.DataFrame:
     """One value a trial row, long: metric, the carried columns, value [metric's unit], keys, flags, inputs.
 
     Rows without a value are left out, unless `keep_empty`, where their flags say why there is none.
-    `inputs` is NULL where `row_id` alone feeds the value.
+    `inputs` is NULL where `row_id` alone feeds the value. `error`: its standard error [metric's unit], where
+    the formula gives one; else the noise of one trial as published stands in for it.
     """
     keys = [key for key in SERIES_KEYS if key in trials.columns and key not in CARRIED]
     values = trials.select(
@@ -97,6 +99,7 @@ def values_of(
         *keys,
         (pl.col("flags") if flags is None else flags).alias("flags"),
         (pl.lit(None) if inputs is None else inputs).cast(pl.List(INPUT)).alias("inputs"),
+        (pl.lit(None) if error is None else error).cast(pl.Float64).alias("standard_error"),
     )
     return values if keep_empty else values.filter(pl.col("value").is_not_null())
 
