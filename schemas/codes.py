@@ -260,6 +260,47 @@ _ALL = (
         "Repeat the series with ten hops.",
         "10 hops",
     ),
+    Code(
+        "contact_long",
+        "From every box the contact was too long for reactive strength, so no height is chosen.",
+        "excludes",
+        "Try lower boxes, or wait until contacts are shorter.",
+        "mean contact up to 0.25 s",
+    ),
+    Code(
+        "push_off_unknown",
+        "Body mass or push-off distance is not known, so loaded jumps give no force and velocity.",
+        "excludes",
+        "Measure the push-off distance (leg length stretched to the toes, less the height of the hip at the "
+        "lowest point) and weigh the athlete.",
+    ),
+    Code(
+        "few_loads",
+        "Too few loads, or too near each other, for a line.",
+        "excludes",
+        "Test four loads or more, from light to heavy.",
+        "4 loads; jumps: over 60 % of body mass, or down to a jump of 15 cm; lifts: over 0.4 m/s",
+    ),
+    Code(
+        "line_not_falling",
+        "The line rises where it must fall, so the points say nothing.",
+        "excludes",
+        "Look at the loads and whether each trial was done with full intent; repeat the test.",
+    ),
+    Code(
+        "points_off_line",
+        "The points lie too far from one line.",
+        "excludes",
+        "Look for a wrong load or a slack trial; repeat the test.",
+        "jumps: 8 % of the height; lifts: 8 % of the heaviest load",
+    ),
+    Code(
+        "length_provisional",
+        "A body length is from a later reading, or one over a year old.",
+        "flags",
+        "Measure it again.",
+        "365 days",
+    ),
     Code("not_max_intent", "Not lifted as fast as possible.", "excludes", "Nothing to do."),
     Code(
         "beyond_third_rep",

@@ -206,8 +206,12 @@ class Settings(StrictConfig):
 
 
 class MetricOverride(StrictConfig):
-    """A facility's own figures for a metric, in the metric's unit (typical errors: see the catalogue)."""
+    """A facility's own figures for a metric, in the metric's unit (typical errors: see the catalogue).
 
+    `on`: whether the metric is made; left out, as in the catalogue.
+    """
+
+    on: bool | None = None
     hard: Range | None = None
     soft: Range | None = None
     smallest_worthwhile: Annotated[float, Field(gt=0)] | None = None

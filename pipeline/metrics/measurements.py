@@ -70,6 +70,7 @@ def measure_all(
         for values in _measured(module, flagged[module.TABLE], masses, trials, catalogue).partition_by(
             "metric"
         )
+        if catalogue[values["metric"][0]].on
     ]
     tables = {name: empty(TABLES[name]) for name in ("measurements", "measurement_inputs", "series")}
     if measured:

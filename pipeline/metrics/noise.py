@@ -1,4 +1,4 @@
-"""Noise of one trial: how far trials of the same occasion scatter, pooled over everybody, on the log scale."""
+"""Noise of one trial: how far trials of an occasion scatter, pooled over everybody, on the log scale."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pipeline.numerics.repeats import squares_within
 from schemas.catalogue import CATALOGUE
 
 PUBLISHED_DEGREES = 10
-"""A published typical error counts like so many degrees of freedom beside the facility's own (methods, C4)."""
+"""A published typical error counts like so many degrees of freedom beside our own (methods, C4)."""
 OCCASION = ("session_id", "athlete_id", "device", "method_version")
 
 
@@ -25,9 +25,7 @@ def trial_noise(rows: pl.DataFrame, metric: str, value: pl.Expr, same: Sequence[
     published = CATALOGUE[metric].typical_error
     prior = 0.0 if published is None or published.trial is None else published.trial / 100
     weight = PUBLISHED_DEGREES if prior else 0
-    told = rows.with_columns(log=value.log()).filter(
-        ~excluded(pl.col("flags")) & pl.col("log").is_finite()
-    )
+    told = rows.with_columns(log=value.log()).filter(~excluded(pl.col("flags")) & pl.col("log").is_finite())
     groups = told.group_by(*OCCASION, *{*same, pool}).agg(
         squares=squares_within(pl.col("log")), degrees=pl.len() - 1
     )

@@ -58,7 +58,10 @@ def _with_length(
     on = {"left_on": "session_date", "right_on": "read_on", "by": "athlete_id", "coalesce": False}
     last = keyed.join_asof(days, strategy="backward", check_sortedness=False, **on)  # type: ignore[arg-type]
     later = keyed.select("place", "athlete_id", "session_date").join_asof(
-        days, strategy="forward", check_sortedness=False, **on  # type: ignore[arg-type]
+        days,
+        strategy="forward",
+        check_sortedness=False,
+        **on,  # type: ignore[arg-type]
     )
     both = last.join(later.drop("athlete_id", "session_date"), on="place", suffix="_next")
 
