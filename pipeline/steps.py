@@ -152,7 +152,16 @@ def _sessions(run: Run) -> Frames:
 def _measurements(run: Run) -> Frames:
     methods = {name: device.method for name, device in run.facility.settings.devices.items()}
     trials = run.trials()
-    return measure_all(trials | run.samples(trials), run.read("sessions"), run.catalogue, methods)
+    people = _people_measured(run)
+    return measure_all(trials | run.samples(trials), run.read("sessions"), run.catalogue, methods, people)
+
+
+def _people_measured(run: Run) -> pl.DataFrame:
+    """athlete_id, sex, and the equations by which body composition is estimated of those who asked for it."""
+    said = run.facility.settings.body_composition
+    asked = pl.col("athlete_id").is_in(list(said.athletes))
+    chosen = {name: pl.when(asked).then(pl.lit(getattr(said, name))) for name in ("equation", "fat")}
+    return run.facility.athletes.select("athlete_id", "sex", **chosen)
 
 
 def _results(run: Run) -> Frames:
@@ -161,7 +170,9 @@ def _results(run: Run) -> Frames:
 
 def _norms(run: Run) -> Frames:
     people = run.facility.athletes.select("athlete_id", "sex", "birth_date")
-    results = run.read("results").filter(~restricted_values(run.catalogue, people))
+    ranked = [metric.metric for metric in run.catalogue.values() if metric.ranked]
+    compared = ~restricted_values(run.catalogue, people) & pl.col("metric").is_in(ranked)
+    results = run.read("results").filter(compared)
     as_of = run.statistics_date()
     weeks = pl.DataFrame({"week": norm_weeks(results, as_of)}, schema={"week": pl.Date})
     asked = (

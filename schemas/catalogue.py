@@ -44,6 +44,7 @@ SERIES_KEYS: dict[str, tuple[str | None, str | None]] = {
     "timing": ("timing", None),
     "surface": ("surface", None),
     "shoes": ("shoes", None),
+    "equation": (None, None),
     "measurer": ("measurer", None),
     "examiner": ("examiner", None),
     "method": ("method", None),
@@ -93,6 +94,7 @@ class Metric(Strict):
     `restricted_minors`: it says how a body is composed, so a minor's values are in the restricted file only.
     `coach`: whether coaches are shown it; not so where another metric says the same. `on`: whether it is made
     at all; what is off by default is made where the facility's metrics.toml turns it on.
+    `ranked`: whether people are compared with each other by it; not so where that does harm.
     """
 
     metric: str
@@ -117,6 +119,7 @@ class Metric(Strict):
     restricted_minors: bool = False
     coach: bool = True
     on: bool = True
+    ranked: bool = True
     fed_by: tuple[FedBy, ...] = ()
 
     @model_validator(mode="after")

@@ -261,6 +261,13 @@ _ALL = (
         "10 hops",
     ),
     Code(
+        "equation_outside",
+        "Outside the ages or the folds that the equation was made for, so there is no estimate.",
+        "excludes",
+        "Nothing to do: look at the sum of folds.",
+        "the ages of the equation; the sum at which its parabola turns",
+    ),
+    Code(
         "contact_long",
         "From every box the contact was too long for reactive strength, so no height is chosen.",
         "excludes",

@@ -152,6 +152,14 @@ class Schedule(StrictConfig):
     nightly_time: TimeOfDay = time(3, 30)
 
 
+class BodyComposition(StrictConfig):
+    """Of whom density and fat are estimated from folds (adults who asked for it), and by which equations."""
+
+    athletes: Names = ()
+    equation: Literal["three_sites", "four_sites", "seven_sites"] = "seven_sites"
+    fat: Literal["siri", "brozek"] = "siri"
+
+
 class Settings(StrictConfig):
     """`config/facility.toml`."""
 
@@ -170,6 +178,7 @@ class Settings(StrictConfig):
     labels: Labels = Labels()
     devices: dict[str, Device] = {}
     schedule: Schedule = Schedule()
+    body_composition: BodyComposition = BodyComposition()
 
     @model_validator(mode="before")
     @classmethod

@@ -22,14 +22,14 @@ _OF_SESSIONS = (
     "body_mass_age_days",
     "body_mass_provisional",
 )
-PEOPLE = {"athlete_id": pl.String, "sex": pl.String, "equation": pl.String}
+PEOPLE = {"athlete_id": pl.String, "sex": pl.String, "equation": pl.String, "fat": pl.String}
 
 
 def occasions(sessions: pl.DataFrame, readings: pl.DataFrame, people: pl.DataFrame) -> pl.DataFrame:
     """A row a session: its body mass, age, the athlete's sex, and each of `LENGTHS` on the day.
 
     `sessions`: the table of that name. `readings`: `body_readings` with flags. `people`: athlete_id, sex, and
-    `equation`, the one by which body composition is estimated of whoever asked for it (NULL: of nobody else).
+    `equation` and `fat`, by which body composition is estimated of whoever asked for it; NULL of all others.
     `X_age_days` is negative where the reading is later than the session.
     """
     found = sessions.select(_OF_SESSIONS).join(

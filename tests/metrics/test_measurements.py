@@ -32,7 +32,16 @@ EVERYTHING = {
         *run((5, 1.1), (10, 1.9), (20, 1.7), (30, 4.3)),
         *run((10, 2.4), name="turn", test="change_of_direction", side="left", turn_angle_deg=180.0),
     ),
-    "body_readings": trial_rows("body_readings", mass(80.0)),
+    "body_readings": trial_rows(
+        "body_readings",
+        mass(80.0),
+        *(
+            {"quantity": quantity, "reading": 1, "value": metres, "unit": "m"}
+            for quantity, metres in (("stature", 1.8), ("sitting_height", 0.94), ("push_off_distance", 0.38))
+        ),
+        mass(50.0, athlete_id="A2"),
+        {"quantity": "stature", "reading": 1, "value": 1.6, "unit": "m", "athlete_id": "A2"},
+    ),
     "resisted_runs": trial_rows(
         "resisted_runs",
         {"sample_set_id": "run", "pull": "resisted", "trial": 1, "resistance_n": 60.0},
@@ -68,6 +77,14 @@ EVERYTHING = {
     ),
 }
 
+PEOPLE = pl.DataFrame(
+    {
+        "athlete_id": ["A1", "A2"],
+        "sex": ["female", "male"],
+        "equation": ["three_sites", None],
+        "fat": ["siri", None],
+    }
+)
 DECLARED = {
     **CATALOGUE,
     "one_rep_max": CATALOGUE["one_rep_max"].model_copy(
@@ -79,9 +96,10 @@ DECLARED = {
 def measured(
     trials: dict[str, pl.DataFrame], catalogue: dict[str, Metric] = CATALOGUE
 ) -> dict[str, pl.DataFrame]:
-    return measure_all(
-        trials, sessions_of(*trials.values(), kg=80.0), catalogue, {"device-1": "mat by switch"}
+    sessions = sessions_of(*trials.values(), kg=80.0).with_columns(
+        age_years=pl.col("athlete_id").replace_strict({"A1": 24.0, "A2": 13.0})
     )
+    return measure_all(trials, sessions, catalogue, {"device-1": "mat by switch"}, PEOPLE)
 
 
 def jumps(*rows: dict[str, object]) -> pl.DataFrame:
@@ -107,7 +125,7 @@ def test_the_tables_are_as_declared_and_every_metric_is_made() -> None:
     for name, frame in tables.items():
         table_model(name).validate(frame, lazy=True)
     off = {name for name, metric in CATALOGUE.items() if not metric.on}
-    assert set(tables["measurements"]["metric"]) == set(CATALOGUE) - {"stature"} - off
+    assert set(tables["measurements"]["metric"]) == set(CATALOGUE) - off
 
 
 def test_no_rows_give_empty_tables() -> None:

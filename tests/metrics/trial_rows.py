@@ -16,6 +16,7 @@ OF_OCCASIONS = {
     "age_years": pl.Float64,
     "sex": pl.String,
     "equation": pl.String,
+    "fat": pl.String,
     **{f"{name}_m": pl.Float64 for name in LENGTHS},
     **{f"{name}_row_id": pl.String for name in LENGTHS},
     **{f"{name}_age_days": pl.Int64 for name in LENGTHS},
