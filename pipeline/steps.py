@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.analysis.minors import restricted_values
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
+from pipeline.analysis.profiles import fit_profiles
 from pipeline.analysis.results import summarise
 from pipeline.analysis.sessions import build_sessions
 from pipeline.facility.catalogue import facility_catalogue
@@ -150,10 +151,20 @@ def _sessions(run: Run) -> Frames:
 
 
 def _measurements(run: Run) -> Frames:
-    methods = {name: device.method for name, device in run.facility.settings.devices.items()}
     trials = run.trials()
-    people = _people_measured(run)
-    return measure_all(trials | run.samples(trials), run.read("sessions"), run.catalogue, methods, people)
+    about = (run.read("sessions"), run.catalogue, _methods(run), _people_measured(run))
+    return measure_all(trials | run.samples(trials), *about)
+
+
+def _profiles(run: Run) -> Frames:
+    trials = run.trials()
+    about = (run.read("sessions"), run.catalogue, _methods(run), _people_measured(run))
+    return fit_profiles(trials | run.samples(trials), *about)
+
+
+def _methods(run: Run) -> dict[str, str]:
+    """Device -> its method."""
+    return {name: device.method for name, device in run.facility.settings.devices.items()}
 
 
 def _people_measured(run: Run) -> pl.DataFrame:
@@ -241,6 +252,13 @@ STEPS: tuple[Step, ...] = (
         (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
         _MEASURED,
         _measurements,
+    ),
+    Step(
+        "profiles",
+        "fits curves and lines",
+        (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
+        ("profiles", "profile_values"),
+        _profiles,
     ),
     Step("results", "sums up each session", ("measurements", "sessions"), ("results",), _results),
     Step("norms", "compares people, week by week", ("results",), _NORMED, _norms),

@@ -139,8 +139,8 @@ _METRICS = (
     ),
     _real(
         "standard_error",
-        "Standard error of the value where its formula gives one, else the noise of one trial from a "
-        "published typical error; NULL: not known.",
+        "Standard error of a fitted value; else the noise of one trial, from a published typical error. "
+        "NULL: not known.",
         OWN_UNIT,
     ),
     _real("trial_error", "Trial-to-trial error within a session (SD); NULL: not known yet.", OWN_UNIT),
@@ -181,6 +181,18 @@ _SESSIONS = (
         high=4_000,
     ),
     Field("body_mass_provisional", "boolean", "Whether the mass is from a later reading, or an old one."),
+)
+
+_PROFILES = (
+    _text("profile_id", "Id of the fit."),
+    _text("profile_kind", "What was fitted, to what: sprint, resisted_load_velocity ..."),
+    _count("n_points", "Points that the fit rests on."),
+    _real("residual_sd", "Scatter of the points about the fit (SD, n less the fitted numbers).", OWN_UNIT),
+    _text("residual_unit", "Unit of residual_sd."),
+    Field("accepted", "boolean", "Whether the fit is good enough to be used."),
+    _text("why_not", "Why it is not, in a sentence; NULL where it is."),
+    _text("value_name", "Name of a value that the fit came to."),
+    _real("value_error", "Standard error of the value, from the fit; NULL: not known.", OWN_UNIT),
 )
 
 _NORMS = (
@@ -227,7 +239,7 @@ _SERIES = tuple(
 
 
 def _merge() -> dict[str, Field]:
-    shared = (*_PEOPLE, *_TRIALS, *_FILES, *_METRICS, *_SESSIONS, *_NORMS, *_SERIES)
+    shared = (*_PEOPLE, *_TRIALS, *_FILES, *_METRICS, *_SESSIONS, *_PROFILES, *_NORMS, *_SERIES)
     fields = {field.name: field for field in shared}
     if len(fields) != len(shared):
         raise ValueError("a field is declared twice in schemas/fields.py")

@@ -36,10 +36,12 @@ def flag_trials(trials: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     changes nothing.
     """
     modules = [module for module in family_modules() if module.TABLE in trials]
-    return {module.TABLE: module.flag(trials[module.TABLE], *_samples(module, trials)) for module in modules}
+    return {
+        module.TABLE: module.flag(trials[module.TABLE], *samples_of(module, trials)) for module in modules
+    }
 
 
-def _samples(module: ModuleType, trials: Mapping[str, pl.DataFrame]) -> tuple[pl.DataFrame, ...]:
+def samples_of(module: ModuleType, trials: Mapping[str, pl.DataFrame]) -> tuple[pl.DataFrame, ...]:
     """The samples of a family with traces, as the one argument more that its functions take; else none."""
     trace = FAMILIES[module.FAMILY].trace
     return () if trace is None else (trials[trace.table],)
@@ -58,9 +60,7 @@ def measure_all(
     device -> its method; a device not named is its own method. `people`: see `occasions`. Raises KeyError
     where a metric is not in `catalogue`.
     """
-    readings = trials.get("body_readings", empty(TABLES["body_readings"]))
-    known = pl.DataFrame(schema=PEOPLE) if people is None else people
-    masses = occasions(sessions, readings, known)
+    masses = known_on_the_day(trials, sessions, people)
     flagged = flag_trials(trials)
     flags = [long_flags(frame, table, "row_id") for table, frame in flagged.items()]
     measured = [
@@ -82,6 +82,14 @@ def measure_all(
     return {**tables, "value_flags": pl.concat([empty(TABLES["value_flags"]), *flags]).sort(pl.all())}
 
 
+def known_on_the_day(
+    trials: Mapping[str, pl.DataFrame], sessions: pl.DataFrame, people: pl.DataFrame | None
+) -> pl.DataFrame:
+    """What family modules call `masses`: see `occasions`; nobody's sex is known without `people`."""
+    readings = trials.get("body_readings", empty(TABLES["body_readings"]))
+    return occasions(sessions, readings, pl.DataFrame(schema=PEOPLE) if people is None else people)
+
+
 def _measured(
     module: ModuleType,
     flagged: pl.DataFrame,
@@ -96,7 +104,7 @@ def _measured(
     if hasattr(module, "measure_declared"):
         declared: pl.DataFrame = module.measure_declared(flagged, catalogue)
         return declared
-    values: pl.DataFrame = module.measure(flagged, masses, *_samples(module, trials))
+    values: pl.DataFrame = module.measure(flagged, masses, *samples_of(module, trials))
     return values
 
 
@@ -129,7 +137,7 @@ def _finish(values: pl.DataFrame, metric: Metric, devices: Mapping[str, str]) ->
         _why_not_used(limited["flags"]),
         row_id=pl.when(pl.col("inputs").is_null()).then(pl.col("row_id")),
         unit=pl.lit(metric.unit),
-        standard_error=pl.when(possible).then(pl.coalesce("standard_error", _trial_error(metric))),
+        standard_error=_standard_error(metric),
     ).with_columns(used=pl.col("why_not_used").is_null())
 
 
@@ -142,13 +150,19 @@ def _limit(metric: Metric, kind: str, end: int) -> pl.Expr:
     return limit
 
 
+def _standard_error(metric: Metric) -> pl.Expr:
+    """That of the fit where a value is fitted, else the noise of one trial; NULL without a value."""
+    error = pl.coalesce(pl.col("standard_error"), _trial_error(metric))
+    return pl.when(pl.col("value").is_not_null()).then(error)
+
+
 def _trial_error(metric: Metric) -> pl.Expr:
     """Noise of one trial in the metric's unit, from the published figure (per cent on the log scale)."""
     if metric.typical_error is None or metric.typical_error.trial is None:
         return pl.lit(None, dtype=pl.Float64)
     if metric.scale == "log":
         return pl.col("value") * metric.typical_error.trial / 100
-    return pl.when(pl.col("value").is_not_null()).then(pl.lit(metric.typical_error.trial))
+    return pl.lit(metric.typical_error.trial)
 
 
 def _why_not_used(flags: pl.Series) -> pl.Series:

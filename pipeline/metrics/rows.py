@@ -88,18 +88,18 @@ def values_of(
     """One value a trial row, long: metric, the carried columns, value [metric's unit], keys, flags, inputs.
 
     Rows without a value are left out, unless `keep_empty`, where their flags say why there is none.
-    `inputs` is NULL where `row_id` alone feeds the value. `error`: its standard error [metric's unit], where
-    the formula gives one; else the noise of one trial as published stands in for it.
+    `inputs` is NULL where `row_id` alone feeds the value. `error`: the standard error of a value that is
+    fitted [metric's unit], as `standard_error`; NULL: not known from the value's own data.
     """
     keys = [key for key in SERIES_KEYS if key in trials.columns and key not in CARRIED]
     values = trials.select(
         pl.lit(metric).alias("metric"),
         *CARRIED,
         value.cast(pl.Float64).alias("value"),
+        (pl.lit(None) if error is None else error).cast(pl.Float64).alias("standard_error"),
         *keys,
         (pl.col("flags") if flags is None else flags).alias("flags"),
         (pl.lit(None) if inputs is None else inputs).cast(pl.List(INPUT)).alias("inputs"),
-        (pl.lit(None) if error is None else error).cast(pl.Float64).alias("standard_error"),
     )
     return values if keep_empty else values.filter(pl.col("value").is_not_null())
 

@@ -1,17 +1,33 @@
-"""Timing gates: sprint times, speeds between gates, turns a side."""
+"""Timing gates: sprint times, speeds between gates, the sprint model, turns a side."""
 
 from __future__ import annotations
 
 import polars as pl
 
-from pipeline.metrics.rows import inputs_of, join_codes, thousandths, values_of, with_codes, with_series_keys
+from pipeline.metrics.rows import (
+    by_occasion,
+    codes_of,
+    excluded,
+    inputs_of,
+    inputs_within,
+    join_codes,
+    thousandths,
+    values_of,
+    with_codes,
+    with_series_keys,
+)
+from pipeline.metrics.sprint_model import fitted_sprints, sprint_profiles, sprint_values
 
 FAMILY = "timing_gates"
 TABLE = "sprint_splits"
 FASTEST_M_S = 12.6
 """No interval is faster [m/s]; judgement from world extremes (methods, B3)."""
 _RUNS = ("linear_sprint", "flying_sprint")
-_BAD_GATE = ("split_not_rising", "interval_too_fast")
+_GOOD = ~pl.col("flags").str.contains("split_not_rising|interval_too_fast").fill_null(False)
+DEFICIT_M = 10.0
+"""A turn is compared with a straight run of this length (Nimphius 2013 and 2016, from memory)."""
+_COURSE = ("course", "distance", "turn_angle", "approach", "side", "timing", "surface", "shoes")
+_STRAIGHT = ("start", "start_offset", "timing", "surface", "shoes")
 
 
 def flag(trials: pl.DataFrame) -> pl.DataFrame:
@@ -33,33 +49,98 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
 
 
 def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
-    """Values of `sprint_splits` as `flag` returns them, long: times [s] and mean speeds [m/s].
+    """Values of `sprint_splits` as `flag` returns them, long: times [s], speeds [m/s], the sprint model's.
 
-    `masses` is not needed: no value of this family depends on body mass.
+    `masses`: session_id, body_mass_kg, body_mass_row_id, body_mass_provisional; only forces need them.
     """
     rows = with_series_keys(trials)
     runs = rows.filter(pl.col("test").is_in(_RUNS))
-    turns = rows.filter(pl.col("test") == "change_of_direction")
-    last_gate = pl.col("distance_m") == pl.col("distance_m").max().over("trial_id")
-    time_s = pl.col("split_time_s")
+    turns = _turns(rows)
+    steps = _intervals(runs.filter(_GOOD)).with_columns(from_distance=thousandths(pl.col("from_m"), "m"))
     parts = [
-        values_of(runs, "sprint_time", time_s),
-        _interval_speeds(runs),
-        values_of(turns.filter(last_gate), "change_of_direction_time", time_s),
+        values_of(runs, "sprint_time", pl.col("split_time_s")),
+        _speeds(steps, "interval_speed"),
+        _top_speeds(steps),
+        sprint_values(_fitted(rows, masses)),
+        values_of(turns, "change_of_direction_time", pl.col("split_time_s")),
+        _turn_deficits(turns, runs),
     ]
     return pl.concat(parts, how="diagonal")
 
 
-def _interval_speeds(runs: pl.DataFrame) -> pl.DataFrame:
-    good = runs.filter(~pl.col("flags").str.contains("|".join(_BAD_GATE)).fill_null(False))
-    steps = _intervals(good).with_columns(from_distance=thousandths(pl.col("from_m"), "m"))
+def profiles(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """The sprint model of every straight run, accepted or refused (see `fits.fits_of`)."""
+    return sprint_profiles(_fitted(with_series_keys(trials), masses))
+
+
+def _fitted(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    straight = rows.filter(pl.col("test") == "linear_sprint").with_columns(good=_GOOD)
+    return fitted_sprints(straight, masses)
+
+
+def _speeds(steps: pl.DataFrame, metric: str) -> pl.DataFrame:
     two_rows = inputs_of([(TABLE, "from_row_id", "from"), (TABLE, "row_id", "to")])
     return values_of(
         steps,
-        "interval_speed",
+        metric,
         pl.col("speed_m_s"),
         inputs=pl.when(pl.col("from_row_id").is_not_null()).then(two_rows),
         flags=join_codes(pl.col("flags"), pl.col("from_flags")),
+    )
+
+
+def _top_speeds(steps: pl.DataFrame) -> pl.DataFrame:
+    """The speed of each run's fastest interval; not one that begins at a start from rest."""
+    at_speed = steps.filter((pl.col("from_m") > 0) | (pl.col("test") == "flying_sprint"))
+    length = thousandths(pl.col("distance_m") - pl.col("from_m"), "m")
+    fastest = at_speed.sort("trial_id", "speed_m_s", "distance_m").group_by("trial_id", maintain_order=True)
+    return _speeds(fastest.last().with_columns(interval=length), "top_speed")
+
+
+def _turns(rows: pl.DataFrame) -> pl.DataFrame:
+    """The last gate of every run with a turn."""
+    last_gate = pl.col("distance_m") == pl.col("distance_m").max().over("trial_id")
+    return rows.filter((pl.col("test") == "change_of_direction") & last_gate)
+
+
+def _turn_deficits(turns: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
+    """What a turn costs beside a straight run of its length in the same session: means, course by course.
+
+    Only for 10 m of a known course, angle and approach, against 10 m from rest on the same device and
+    surface; the start and its distance from the gate are those of the straight run.
+    """
+    ten = pl.col("distance") == f"{DEFICIT_M:g} m"
+    told = pl.all_horizontal(pl.col("course", "turn_angle", "approach").is_not_null())
+    counts = ~excluded(pl.col("flags"))
+    means = {
+        "time_s": pl.col("split_time_s").sort().mean(),
+        "flags": codes_of(pl.col("flags")),
+    }
+    turned = by_occasion(
+        turns.filter(ten & told & counts), _COURSE, **means, inputs=inputs_within(TABLE, pl.lit("turn"))
+    )
+    straight = by_occasion(
+        runs.filter(ten & counts & (pl.col("test") == "linear_sprint")),
+        _STRAIGHT,
+        **means,
+        inputs=inputs_within(TABLE, pl.lit("straight")),
+    )
+    same = ["session_id", "device", "method_version", "timing", "surface", "shoes"]
+    both = turned.join(
+        straight.select(
+            *same, "start", "start_offset", *(pl.col(n).name.suffix("_straight") for n in (*means, "inputs"))
+        ),
+        on=same,
+        how="inner",
+        nulls_equal=True,
+    )
+    name = pl.concat_str("row_id", pl.col("start", "start_offset").fill_null(""), separator="\x1f")
+    return values_of(
+        both.with_columns(row_id=name),
+        "change_of_direction_deficit",
+        pl.col("time_s") - pl.col("time_s_straight"),
+        inputs=pl.concat_list("inputs", "inputs_straight"),
+        flags=join_codes(pl.col("flags"), pl.col("flags_straight")),
     )
 
 

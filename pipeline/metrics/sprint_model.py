@@ -1,0 +1,209 @@
+"""The sprint model fitted to every straight run through gates: what it gives, and which runs it refuses."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.metrics.fits import first_reason, fit_value, fits_of
+from pipeline.metrics.rows import codes_of, excluded, inputs_within, join_codes, values_of
+from pipeline.numerics.lines import pooled_variance
+from pipeline.numerics.sprint import SprintFits, fit_splits, share_of_top_speed
+from pipeline.numerics.sprint_forces import drag_constant, force_errors, sprint_forces
+
+TABLE = "sprint_splits"
+FEWEST_GATES = 4
+"""Two numbers from fewer gates have hardly an error left to judge them by (methods, B4)."""
+FIRST_GATE_M = 10.0
+"""Without a gate this near, little tells acceleration from top speed (methods, B4)."""
+TOP_SPEED_SHARE = 0.95
+"""Slower than this at the last gate, the maximum is a guess (methods, corrections 3)."""
+WIDEST_ERROR = 0.03
+"""Standard error of the maximum as a share of it; judgement."""
+WIDEST_SCATTER_S = 0.03
+"""Root mean square of a run's times about its curve [s] (methods, B4)."""
+
+# Column of `fitted_sprints` (its error has `_error` behind it), metric, unit.
+_SPEEDS = (("vmax", "sprint_vmax", "m/s"), ("tau", "sprint_tau", "s"))
+_FORCES = (
+    ("f0", "sprint_f0", "N/kg"),
+    ("v0", "sprint_v0", "m/s"),
+    ("pmax", "sprint_pmax", "W/kg"),
+    ("rf_max", "sprint_rf_max", "%"),
+    ("drf", "sprint_drf", "%/(m/s)"),
+)
+_TOLD = (("share_of_vmax", "1"), ("degrees_of_freedom", "1"), ("body_mass_kg", "kg"))
+_KNOWN = pl.col("why_not").is_null()
+_MASS = pl.struct(
+    source_table=pl.lit("body_readings"), row_id=pl.col("body_mass_row_id"), role=pl.lit("body_mass")
+)
+
+
+def fitted_sprints(gates: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """One row a straight run, sorted by trial_id, with V [m/s], tau [s] and their errors, forces and theirs.
+
+    `gates`: the `sprint_splits` of straight runs as `timing_gates.flag` returns them, with series keys and
+    `good`: whether a gate's time can be right. `masses`: as for `measure`. `why_not` says in a sentence why a
+    run is refused; its numbers are then NULL. The noise of a time is pooled over the runs of a device and
+    method version. Without a body mass there are V and tau only. Errors are those of timing: mass, air, wind
+    (none where it is not known) and the place of the start count as known.
+    """
+    runs = _runs(gates).join(masses, on="session_id", how="left", validate="m:1", maintain_order="left")
+    runs = runs.with_columns(why_not=_refused_unseen())
+    asked = runs.filter(_KNOWN)
+    numbers = pl.DataFrame({"trial_id": asked["trial_id"], **_numbers(asked)}).fill_nan(None)
+    judged = runs.join(numbers, on="trial_id", how="left", maintain_order="left")
+    judged = judged.with_columns(why_not=pl.coalesce("why_not", _refused_fit()))
+    return judged.with_columns(pl.when(_KNOWN).then(pl.col(n)).alias(n) for n in numbers.columns[1:])
+
+
+def sprint_values(runs: pl.DataFrame) -> pl.DataFrame:
+    """Values of the accepted runs of `fitted_sprints`, long, each with the standard error of its fit."""
+    accepted = runs.filter(_KNOWN)
+    provisional = pl.when(pl.col("body_mass_provisional")).then(pl.lit("mass_provisional"))
+    weighed = pl.concat_list("inputs", _MASS), join_codes(pl.col("flags"), provisional)
+    return pl.concat(
+        values_of(accepted, metric, pl.col(name), inputs, flags, error=pl.col(f"{name}_error"))
+        for columns, inputs, flags in ((_SPEEDS, pl.col("inputs"), pl.col("flags")), (_FORCES, *weighed))
+        for name, metric, _ in columns
+    )
+
+
+def sprint_profiles(runs: pl.DataFrame) -> pl.DataFrame:
+    """The runs of `fitted_sprints` as fits of the kind `sprint`, accepted or refused."""
+    values = [
+        *(
+            fit_value(name, unit, pl.col(name), pl.col(f"{name}_error"))
+            for name, _, unit in (*_SPEEDS, *_FORCES)
+        ),
+        *(fit_value(name, unit, pl.col(name)) for name, unit in _TOLD),
+    ]
+    return fits_of(runs, "sprint", "sprint_vmax", "s", values)
+
+
+def _runs(gates: pl.DataFrame) -> pl.DataFrame:
+    """A row a run: its farthest good gate is the series' distance, its good gates are lists and inputs."""
+    gathered = ("trial_id", "row_id", "flags", "distance_m", "split_time_s", "distance", "good")
+    own = [name for name in gates.columns if name not in gathered]
+    good = pl.col("good")
+    return (
+        gates.sort("trial_id", "distance_m", "row_id")
+        .group_by("trial_id", maintain_order=True)
+        .agg(
+            pl.col(own).first(),
+            n=good.sum().cast(pl.Int64),
+            distance=pl.col("distance").filter(good).last(),
+            distances_m=pl.col("distance_m").filter(good),
+            splits_s=pl.col("split_time_s").filter(good),
+            flags=codes_of(pl.col("flags").filter(good)),
+            inputs=inputs_within(TABLE, pl.lit("gate")).filter(good),
+        )
+        .with_columns(row_id=pl.col("trial_id"))
+    )
+
+
+def _refused_unseen() -> pl.Expr:
+    """Why a run is not even fitted."""
+    return first_reason(
+        [
+            (excluded(pl.col("flags")), "The run does not count: it was marked as a warm-up or as failed."),
+            (pl.col("start_offset_m").is_null(), "How far behind the first gate the run began is not known."),
+            (pl.col("start") == "flying", "The run began at speed, so there is no start from rest."),
+            (pl.col("timing") == "hand", "Timed by hand: the operator's reaction is in the start."),
+            (
+                pl.col("n") < FEWEST_GATES,
+                pl.format("{} gates with a usable time; {} are needed.", "n", pl.lit(FEWEST_GATES)),
+            ),
+            (
+                pl.col("distances_m").list.min() > FIRST_GATE_M,
+                f"No gate within {FIRST_GATE_M:g} m: nothing tells acceleration from top speed.",
+            ),
+        ]
+    )
+
+
+def _refused_fit() -> pl.Expr:
+    """Why a fitted run is refused."""
+    percent = (100 * pl.col("share_of_vmax")).round(0).cast(pl.Int32)
+    return first_reason(
+        [
+            (~pl.col("settled"), "The times follow no curve that levels off."),
+            (
+                pl.col("rmse_s") > WIDEST_SCATTER_S,
+                pl.format(
+                    "The times lie {} s off the curve (root mean square); up to {} s is good enough.",
+                    pl.col("rmse_s").round(3),
+                    pl.lit(WIDEST_SCATTER_S),
+                ),
+            ),
+            (
+                pl.col("share_of_vmax") < TOP_SPEED_SHARE,
+                pl.format(
+                    "Top speed was not reached: the last gate was passed at {} % of the modelled maximum; "
+                    f"{100 * TOP_SPEED_SHARE:g} % are needed.",
+                    percent,
+                ),
+            ),
+            (
+                pl.col("vmax_error") > WIDEST_ERROR * pl.col("vmax"),
+                f"The maximum is too uncertain: its standard error is above {100 * WIDEST_ERROR:g} % of it.",
+            ),
+        ]
+    )
+
+
+def _numbers(asked: pl.DataFrame) -> dict[str, npt.NDArray[np.generic]]:
+    """What the fits of all asked runs give, by column; NaN where there is no number."""
+    distance, split, used = _padded(asked)
+    offset = asked["start_offset_m"].to_numpy()
+    fits = fit_splits(distance, split, offset, used)
+    variance, freedom = _noise(asked, fits)
+    last = distance.max(axis=1, initial=0.0) + offset
+    return {
+        "vmax": fits.vmax_m_s,
+        "vmax_error": np.sqrt(variance * fits.vmax_variance),
+        "tau": fits.tau_s,
+        "tau_error": np.sqrt(variance * fits.tau_variance),
+        **_forces(asked, fits, variance),
+        "settled": fits.settled,
+        "rmse_s": np.sqrt(fits.residual_ss / np.maximum(used.sum(axis=1), 1)),
+        "residual_sd": np.sqrt(fits.residual_ss / np.maximum(fits.df, 1)),
+        "share_of_vmax": share_of_top_speed(last, fits.vmax_m_s, fits.tau_s),
+        "degrees_of_freedom": freedom,
+    }
+
+
+def _forces(
+    asked: pl.DataFrame, fits: SprintFits, variance: npt.NDArray[np.float64]
+) -> dict[str, npt.NDArray[np.generic]]:
+    """Force-velocity values and errors by column; NaN without a body mass."""
+    mass = asked["body_mass_kg"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    air = mass, drag_constant(mass), asked["wind_m_s"].fill_null(0.0).to_numpy()
+    values = sprint_forces(fits.vmax_m_s, fits.tau_s, *air)
+    errors = force_errors(fits, variance, *air)
+    return {
+        **values._asdict(),
+        **{f"{name}_error": error for name, error in errors._asdict().items()},
+    }
+
+
+def _noise(asked: pl.DataFrame, fits: SprintFits) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Variance of a time [s²] and its degrees of freedom, pooled over a device and method version."""
+    pool = pl.concat_str("device", pl.col("method_version").fill_null(""), separator="\x1f")
+    pools = asked.select(pool.rank("dense").cast(pl.Int64) - 1).to_series().to_numpy()
+    # A run that follows no such curve says nothing about the noise of a gate.
+    df = np.where(fits.settled, fits.df, 0)
+    return pooled_variance(fits.residual_ss, df, pools)
+
+
+def _padded(
+    runs: pl.DataFrame,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """Distances [m], times [s] and which places are used, (runs, most gates) each."""
+    n = runs["n"].to_numpy()
+    used = np.arange(n.max(initial=0))[None, :] < n[:, None]
+    distance, split = np.zeros(used.shape), np.zeros(used.shape)
+    distance[used] = runs["distances_m"].explode().to_numpy()
+    split[used] = runs["splits_s"].explode().to_numpy()
+    return distance, split, used

@@ -1,0 +1,180 @@
+"""The sprint from rest as a mono-exponential: v(t) = V (1 - exp(-t / tau)), fitted to gates or to a trace.
+
+d(t) = V (t + tau exp(-t / tau) - tau). With u = t / tau and s = d / (V tau) that is s = u + exp(-u) - 1, one
+curve for everybody; its inverse is u = s + 1 + W0(-exp(-s - 1)), W0 Lambert's function.
+Source: Furusawa, Hill & Parkinson 1927; with the start behind the gate as known: Vescovi & Jovanovic 2021
+(both from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.numerics.separable import SeparableFits, Shape, fit_separable
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+_LENGTHS_M = (0.3, 1.5, 4.0, 8.0, 14.0, 30.0, 120.0)  # starts of V tau: a runner's is 4 to 15 m
+_LENGTH_BOUNDS_M = (0.02, 5_000.0)
+_NEWTON_STEPS = 3  # to the last digit from the start of `_unitless_time`
+
+
+@dataclass(frozen=True)
+class SprintFits:
+    """One sprint a row: `vmax_m_s` V, `tau_s`, and what the fit says of their errors; shapes (rows,).
+
+    `vmax_variance`, `tau_variance`, `covariance`: per unit of residual variance (own or pooled, to be put
+    in). `residual_ss`: of times [s²] or of the trace's values. `df`: points less two. `settled`: where not,
+    the points follow no such curve and nothing else counts.
+    """
+
+    vmax_m_s: Floats
+    tau_s: Floats
+    residual_ss: Floats
+    df: npt.NDArray[np.int64]
+    vmax_variance: Floats
+    tau_variance: Floats
+    covariance: Floats
+    settled: Bools
+
+
+def distance_at(time_s: Floats, vmax_m_s: Floats, tau_s: Floats) -> Floats:
+    """Distance [m] covered `time_s` after the start; shapes broadcast."""
+    return np.asarray(vmax_m_s * (time_s + tau_s * np.expm1(-time_s / tau_s)))
+
+
+def time_at(distance_m: Floats, vmax_m_s: Floats, tau_s: Floats) -> Floats:
+    """Time [s] after the start at which `distance_m` (0 or more) is reached; shapes broadcast."""
+    return np.asarray(tau_s * _unitless_time(np.asarray(distance_m / (vmax_m_s * tau_s))))
+
+
+def split_at(distance_m: Floats, offset_m: Floats, vmax_m_s: Floats, tau_s: Floats) -> Floats:
+    """Split [s] at a gate `distance_m` past the first, the start `offset_m` behind it: t(d + d0) - t(d0)."""
+    return time_at(distance_m + offset_m, vmax_m_s, tau_s) - time_at(offset_m, vmax_m_s, tau_s)
+
+
+def share_of_top_speed(distance_m: Floats, vmax_m_s: Floats, tau_s: Floats) -> Floats:
+    """Speed at `distance_m` from the start as a share of V (0 to 1)."""
+    return -np.expm1(-time_at(distance_m, vmax_m_s, tau_s) / tau_s)
+
+
+def fit_splits(distance_m: Floats, split_s: Floats, offset_m: Floats, used: Bools) -> SprintFits:
+    """Fit V and tau of every sprint to its splits: distance is fixed, time carries the error.
+
+    `distance_m` past the first gate [m], `split_s` [s], `used`: shape (rows, gates), unused places hold
+    anything; `offset_m`: start behind the first gate [m], shape (rows,). The clock starts at the first gate;
+    an error of its trigger is common to all splits of a run and is in no residual, so errors are a little
+    too small. Time is tau × a function of V tau alone, so tau is the scale and V tau is searched for.
+    """
+    weight = used.astype(np.float64)
+    away = np.where(used, distance_m, 0.0) + offset_m[:, None]
+    fits = fit_separable(
+        _split_shape,
+        (away, offset_m[:, None], weight),
+        np.where(used, split_s, 0.0),
+        [float(np.log(length)) for length in _LENGTHS_M],
+        (float(np.log(_LENGTH_BOUNDS_M[0])), float(np.log(_LENGTH_BOUNDS_M[1]))),
+    )
+    vmax = np.exp(fits.theta) / fits.scale
+    # V = exp(theta) / tau: dV/dtheta = V, dV/dtau = -V / tau.
+    by_tau = -vmax / fits.scale
+    return SprintFits(
+        vmax_m_s=vmax,
+        tau_s=fits.scale,
+        residual_ss=fits.residual_ss,
+        df=_freedom(used),
+        vmax_variance=_quadratic(fits, by_tau, vmax),
+        tau_variance=fits.scale_variance,
+        covariance=by_tau * fits.scale_variance + vmax * fits.covariance,
+        settled=fits.settled,
+    )
+
+
+def fit_velocity(time_s: Floats, velocity_m_s: Floats, used: Bools) -> SprintFits:
+    """Fit V and tau to velocities at times from the start; shapes (rows, points). Velocity has the error.
+
+    The same curve as NIST StRD Misra1a and BoxBOD. Samples of a trace hang together, so the errors that
+    follow are too small for traces.
+    """
+    return _fit_by_time(_velocity_shape, time_s, velocity_m_s, used)
+
+
+def fit_position(time_s: Floats, position_m: Floats, used: Bools) -> SprintFits:
+    """Fit V and tau to positions from the start at times from the start; shapes (rows, points)."""
+    return _fit_by_time(_position_shape, time_s, position_m, used)
+
+
+def _fit_by_time(shape: Shape, time_s: Floats, y: Floats, used: Bools) -> SprintFits:
+    weight = used.astype(np.float64)
+    time = np.where(used, time_s, 0.0)
+    # Of the longest time any of them has: shapes that span from nearly a step to nearly a straight line.
+    longest = max(float(time.max(initial=0.0)), 1e-300)
+    starts = [float(np.log(longest * share)) for share in (0.005, 0.02, 0.06, 0.15, 0.35, 1.0, 3.0)]
+    bounds = (float(np.log(longest * 1e-4)), float(np.log(longest * 1e4)))
+    fits = fit_separable(shape, (time, weight), np.where(used, y, 0.0), starts, bounds)
+    tau = np.exp(fits.theta)
+    return SprintFits(
+        vmax_m_s=fits.scale,
+        tau_s=tau,
+        residual_ss=fits.residual_ss,
+        df=_freedom(used),
+        vmax_variance=fits.scale_variance,
+        tau_variance=tau**2 * fits.theta_variance,
+        covariance=tau * fits.covariance,
+        settled=fits.settled,
+    )
+
+
+def _unitless_time(s: Floats) -> Floats:
+    """u with u + exp(-u) - 1 = s >= 0; any shape. Newton from the series of W0 at its branch point."""
+    p = np.sqrt(-2 * np.expm1(-s))
+    u = s + p * (1 + p * (-1 / 3 + p * (11 / 72)))
+    for _ in range(_NEWTON_STEPS):
+        fallen = np.expm1(-u)
+        # At s = 0 both sides are 0 and u stays where it is.
+        u = u + (u + fallen - s) / np.where(fallen == 0, -1.0, fallen)
+    return np.asarray(u)
+
+
+def _split_shape(theta: Floats, away: Floats, offset: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """t / tau at each gate after that at the first, and its derivative by log(V tau)."""
+    length = np.exp(theta)
+    u, slope = _with_slope(away / length)
+    u0, slope0 = _with_slope(offset / length)
+    return weight * (u - u0), weight * (slope0 - slope)
+
+
+def _with_slope(s: Floats) -> tuple[Floats, Floats]:
+    """u(s) and s du/ds = s / (1 - exp(-u)); 0 at 0."""
+    u = _unitless_time(s)
+    return u, s / np.where(s > 0, -np.expm1(-u), 1.0)
+
+
+def _velocity_shape(theta: Floats, time: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    u = time / np.exp(theta)
+    left = np.exp(-u)
+    return weight * (1 - left), -weight * u * left
+
+
+def _position_shape(theta: Floats, time: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    tau = np.exp(theta)
+    u = time / tau
+    left = np.exp(-u)
+    return weight * tau * (u + np.expm1(-u)), weight * tau * (np.expm1(-u) + u * left)
+
+
+def _quadratic(fits: SeparableFits, by_scale: Floats, by_theta: Floats) -> Floats:
+    """Variance of a function of scale and theta with these derivatives, per unit of residual variance."""
+    return (
+        by_scale**2 * fits.scale_variance
+        + by_theta**2 * fits.theta_variance
+        + 2 * by_scale * by_theta * fits.covariance
+    )
+
+
+def _freedom(used: Bools) -> npt.NDArray[np.int64]:
+    return np.asarray(np.maximum(used.sum(axis=1) - 2, 0), dtype=np.int64)
