@@ -8,7 +8,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.metrics.jump_comparisons import SHORT_CONTACT_S, drop_heights, utilisation_ratios
-from pipeline.metrics.jump_profiles import jump_profiles
+from pipeline.metrics.jump_profiles import jump_fits, jump_profiles
 from pipeline.metrics.rows import (
     codes_of,
     excluded,
@@ -66,6 +66,11 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
         jump_profiles(rows, masses),
     ]
     return pl.concat(parts, how="diagonal")
+
+
+def profiles(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """The force-velocity lines of loaded jumps of `jump_trials` as `flag` returns them, as fits."""
+    return jump_fits(with_series_keys(trials), masses)
 
 
 def _peak_power(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.metrics.fits import fit_value, fits_of, sentence
 from pipeline.metrics.rows import by_occasion, codes_of, excluded, inputs_within, join_codes, values_of
 from pipeline.numerics.force_velocity import JumpLines, fit_jump_lines, intercepts, slope_of_optimum
 from pipeline.numerics.lines import pooled_variance
@@ -53,6 +54,20 @@ def jump_profiles(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
         for metric, name in METRICS.items()
     ]
     return pl.concat(parts)
+
+
+def jump_fits(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """The same lines as fits of the kind `jump_force_velocity`, accepted or refused."""
+    lines = profile_lines(rows, masses)
+    values = [
+        fit_value("f0", "N/kg", pl.col("f0"), pl.col("f0_se")),
+        fit_value("v0", "m/s", pl.col("v0"), pl.col("v0_se")),
+        fit_value("pmax", "W/kg", pl.col("pmax"), pl.col("pmax_se")),
+        fit_value("push_off_distance", "m", pl.col("push_off_distance_m")),
+        fit_value("body_mass", "kg", pl.col("body_mass_kg")),
+    ]
+    told = lines.with_columns(n="loads", residual_sd=100 * pl.col("scatter"), why_not=sentence(pl.col("why")))
+    return fits_of(told, "jump_force_velocity", "jump_f0", "%", values)
 
 
 def profile_lines(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
@@ -146,6 +161,7 @@ def _judged(profiles: pl.DataFrame) -> pl.DataFrame:
     ]
     known = pl.concat_list(*body).list.filter(pl.element().struct.field("row_id").is_not_null())
     return profiles.with_columns(
+        why=why,
         good=why.is_null(),
         flags=join_codes(pl.col("codes"), why, provisional, later),
         inputs=pl.concat_list("inputs", known),

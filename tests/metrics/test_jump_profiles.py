@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.metrics.contact_mat import flag, measure
+from pipeline.metrics.contact_mat import flag, measure, profiles
 from pipeline.numerics.physics import STANDARD_GRAVITY as G
 from tests.metrics.trial_rows import jump, sessions_of, trial_rows
 from tests.numerics.test_force_velocity import heights
@@ -101,3 +101,16 @@ def test_a_later_push_off_distance_is_provisional() -> None:
     made = profile(*loaded(), push_off_distance_age_days=-20)
     assert all("length_provisional" in text for text in made["flags"])
     assert made["value"].null_count() == 0
+
+
+def test_the_lines_as_fits() -> None:
+    trials = trial_rows("jump_trials", *loaded(), *loaded((0.0, 20.0, 40.0), athlete_id="A2"))
+    about = {"push_off_distance_m": 0.38, "push_off_distance_age_days": 0}
+    made = profiles(flag(trials), sessions_of(trials, kg=80.0, **about)).sort("athlete_id")
+    assert made["n"].to_list() == [4, 3]
+    assert made["why_not"].to_list() == [None, "Too few loads, or too near each other, for a line."]
+    assert made["values"][1] is None
+    values = {one["name"]: one["value"] for one in made["values"][0]}
+    assert values == pytest.approx(
+        {"f0": 35.0, "v0": 3.0, "pmax": 26.25, "push_off_distance": 0.38, "body_mass": 80.0}
+    )
