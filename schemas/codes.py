@@ -302,6 +302,26 @@ _ALL = (
         "jumps: 8 % of the height; lifts: 8 % of the heaviest load",
     ),
     Code(
+        "velocity_at_maximum_unknown",
+        "No velocity at the maximum is known for this lift, so its maximum is not estimated.",
+        "excludes",
+        "Nothing to do, or name the lift as the catalogue does.",
+    ),
+    Code(
+        "far_from_maximum",
+        "The heaviest load was too light to tell the maximum from.",
+        "excludes",
+        "Test a heavier load, with spotters and a coach's yes.",
+        "mean velocity up to 0.35 m/s above that at the maximum",
+    ),
+    Code(
+        "maximum_performed",
+        "A maximum of this lift was performed within 12 weeks: it holds, not the estimate.",
+        "excludes",
+        "Nothing to do.",
+        "84 days",
+    ),
+    Code(
         "length_provisional",
         "A body length is from a later reading, or one over a year old.",
         "flags",

@@ -49,7 +49,14 @@ EVERYTHING = {
     ),
     "resisted_samples": pl.concat([trace(3.0), trace(0.5, name="short")]),
     "bar_reps": trial_rows(
-        "bar_reps", *(lift(rep=rep, propulsive_velocity_m_s=0.8 + rep / 100) for rep in (1, 2, 3, 4))
+        "bar_reps",
+        *(lift(rep=rep, propulsive_velocity_m_s=0.8 + rep / 100) for rep in (1, 2, 3, 4)),
+        *(
+            lift(set=number, load_kg=kg, mean_velocity_m_s=speed, peak_velocity_m_s=1.9)
+            for number, (kg, speed) in enumerate(
+                ((40.0, 1.15), (60.0, 0.98), (100.0, 0.63), (120.0, 0.46)), 2
+            )
+        ),
     ),
     "other_trials": trial_rows(
         "other_trials", {"test": "squat_max", "trial": 1, "value": 140.0, "unit": "kg"}
