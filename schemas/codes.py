@@ -261,6 +261,13 @@ _ALL = (
         "10 hops",
     ),
     Code(
+        "side_difference_in_noise",
+        "No larger than what measuring equal sides gives: no side can be called the stronger.",
+        "flags",
+        "Nothing to do: look at several sessions.",
+        "1.96 times the typical error between days",
+    ),
+    Code(
         "equation_outside",
         "Outside the ages or the folds that the equation was made for, so there is no estimate.",
         "excludes",

@@ -26,11 +26,11 @@ def trial_noise(rows: pl.DataFrame, metric: str, value: pl.Expr, same: Sequence[
     prior = 0.0 if published is None or published.trial is None else published.trial / 100
     weight = PUBLISHED_DEGREES if prior else 0
     told = rows.with_columns(log=value.log()).filter(~excluded(pl.col("flags")) & pl.col("log").is_finite())
-    groups = told.group_by(*OCCASION, *{*same, pool}).agg(
+    groups = told.group_by(list(dict.fromkeys((*OCCASION, *same, pool)))).agg(
         squares=squares_within(pl.col("log")), degrees=pl.len() - 1
     )
     pools = groups.group_by(pool).agg(pl.col("squares").sort().sum(), pl.col("degrees").cast(pl.Int64).sum())
     variance = (weight * prior**2 + pl.col("squares")) / (weight + pl.col("degrees"))
     known = pools.select(pool, noise=pl.when(weight + pl.col("degrees") > 0).then(variance.sqrt()))
     joined = rows.select(pool).join(known, on=pool, how="left", nulls_equal=True, maintain_order="left")
-    return joined.select(pl.col("noise").fill_null(prior or None)).to_series()
+    return joined.select(pl.coalesce("noise", pl.lit(prior or None, pl.Float64))).to_series()

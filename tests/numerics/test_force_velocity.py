@@ -101,8 +101,8 @@ def test_a_line_that_rises_has_no_intercepts() -> None:
 def test_intervals_hold_the_truth(noise: float) -> None:
     """95 % intervals of 6000 simulated athletes: heights with 3 or 5 % of noise a trial, loads 0 to 75 %.
 
-    Held when this was written: at 3 % F0 95.1, V0 95.7, Pmax 95.4, slope share 95.3 %; at 5 % 94.6, 95.7,
-    95.0, 94.7 %.
+    Held when this was written: at 3 % F0 95.3, V0 95.7, Pmax 95.4, slope share 95.4 %; at 5 % 95.1, 96.0,
+    95.2, 95.3 %.
     """
     people, trials = 6000, np.array([3, 2, 2, 2])
     draws = np.random.default_rng(20).standard_normal((people, 4))
