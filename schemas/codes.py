@@ -205,6 +205,20 @@ _ALL = (
         "no time between two samples, or 5 cm back",
     ),
     Code(
+        "plateau_not_reached",
+        "The run was still getting faster: the fastest 5 m are no plateau, and no point of a load line.",
+        "flags",
+        "Let the athlete run further: 30 m or more.",
+        "95 % of the run's modelled maximum",
+    ),
+    Code(
+        "start_not_recorded",
+        "The run had begun before the first sample.",
+        "flags",
+        "Start the recording before the athlete moves.",
+        "faster than 1 m/s in the first 0.15 s",
+    ),
+    Code(
         "removed_at_source",
         "A later export gives this trial to another athlete.",
         "flags",

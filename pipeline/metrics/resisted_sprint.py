@@ -1,18 +1,22 @@
-"""Resisted sprint: plateau velocity, peak and mean force of each run, from its trace."""
+"""Resisted sprint: velocities and forces of each run from its trace, and lines over an occasion's runs."""
 
 from __future__ import annotations
 
-import numpy as np
 import polars as pl
 
-from pipeline.metrics.rows import values_of, with_codes, with_series_keys
-from pipeline.numerics.traces import STRETCH_M, by_trace, fastest_stretch, mean_force, peak_force
+from pipeline.metrics.fits import first_reason, fit_value, fits_of
+from pipeline.metrics.resisted_lines import line_profiles, line_values, load_lines
+from pipeline.metrics.resisted_traces import FEWEST_STEPS, trace_numbers
+from pipeline.metrics.rows import excluded, join_codes, thousandths, values_of, with_codes, with_series_keys
+from pipeline.numerics.traces import STRETCH_M
 
 FAMILY = "resisted_sprint"
 TABLE = "resisted_runs"
 
 BACK_M = 0.05
 """So far may the position go back within a trace [m]; further is no run (methods, B5)."""
+PLATEAU_SHARE = 0.95
+"""A mean over 5 m below this share of the run's modelled maximum is no plateau; judgement."""
 
 
 def flag(trials: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
@@ -23,19 +27,75 @@ def flag(trials: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
 
 
 def measure(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
-    """Values of `resisted_runs` as `flag` returns them, long: velocity [m/s], forces [N].
+    """Values of `resisted_runs` as `flag` returns them, long: velocities [m/s], forces [N, N/kg], loads.
 
-    `samples`: the set `resisted_samples`. `masses` is not needed: no value here depends on body mass.
-    Force is the force in the line as measured; a setting never stands in for it.
+    `samples`: the set `resisted_samples`. `masses`: session_id, body_mass_kg, body_mass_row_id,
+    body_mass_provisional; only F0 and what follows need them. Force is the force in the line as measured; a
+    setting never stands in for it.
     """
-    runs = with_series_keys(trials).join(_of_traces(samples), on="sample_set_id", how="left")
-    return pl.concat(
+    runs = _with_numbers(trials, samples)
+    late = pl.when(pl.col("late")).then(pl.lit("start_not_recorded"))
+    short = pl.when(~pl.col("reached")).then(pl.lit("plateau_not_reached"))
+    plateau = join_codes(pl.col("flags"), short, late)
+    parts = [
+        values_of(runs, "resisted_plateau_velocity", pl.col("plateau"), flags=plateau),
+        values_of(runs, "resisted_peak_velocity", pl.col("fastest")),
+        values_of(runs, "resisted_peak_force", pl.col("peak")),
+        values_of(runs, "resisted_mean_force", pl.col("mean")),
+        _sections(runs),
+        line_values(load_lines(runs, masses)),
+    ]
+    return pl.concat(parts, how="diagonal")
+
+
+def profiles(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
+    """The sprint model of every trace, and the lines over the loads of an occasion (see `fits.fits_of`)."""
+    runs = _with_numbers(trials, samples)
+    return pl.concat([_trace_profiles(runs), line_profiles(load_lines(runs, masses))], how="diagonal")
+
+
+def _with_numbers(trials: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
+    """Runs with series keys, what their traces come to, and `reached`: whether their plateau is one."""
+    runs = with_series_keys(trials).join(
+        trace_numbers(samples), on="sample_set_id", how="left", maintain_order="left"
+    )
+    # Where the model says nothing of a run, neither does this.
+    reached = (pl.col("plateau") >= PLATEAU_SHARE * pl.col("vmax")).fill_null(True)
+    return runs.with_columns(reached=reached)
+
+
+def _sections(runs: pl.DataFrame) -> pl.DataFrame:
+    """Mean velocity of every 5 m from the start."""
+    long = runs.with_columns(place=pl.int_ranges(pl.col("sections").list.len())).explode("sections", "place")
+    begin = pl.col("place").cast(pl.Float64) * STRETCH_M
+    named = long.with_columns(
+        from_distance=thousandths(begin, "m"), distance=thousandths(begin + STRETCH_M, "m")
+    )
+    row = pl.concat_str("row_id", "distance", separator="\x1f")
+    inputs = pl.concat_list(
+        pl.struct(source_table=pl.lit(TABLE), row_id=pl.col("row_id"), role=pl.lit("run"))
+    )
+    return values_of(
+        named.with_columns(inputs=inputs).with_columns(row_id=row),
+        "resisted_section_velocity",
+        pl.col("sections"),
+        pl.col("inputs"),
+    )
+
+
+def _trace_profiles(runs: pl.DataFrame) -> pl.DataFrame:
+    """The mono-exponential through each trace: no errors, because its samples hang together."""
+    why_not = first_reason(
         [
-            values_of(runs, "resisted_plateau_velocity", pl.col("plateau")),
-            values_of(runs, "resisted_peak_force", pl.col("peak")),
-            values_of(runs, "resisted_mean_force", pl.col("mean")),
+            (excluded(pl.col("flags")), "The run does not count: its flags say why."),
+            (pl.col("late"), "The run had begun before the first sample."),
+            (pl.col("points") < FEWEST_STEPS, "The run is too short for a curve."),
+            (pl.col("vmax").is_null(), "The trace follows no curve that levels off."),
         ]
     )
+    values = [fit_value("vmax", "m/s", pl.col("vmax")), fit_value("tau", "s", pl.col("tau"))]
+    judged = runs.with_columns(why_not=why_not, n=pl.col("points"))
+    return fits_of(judged, "resisted_trace", "resisted_plateau_velocity", "m", values)
 
 
 def _looks(samples: pl.DataFrame) -> pl.DataFrame:
@@ -49,22 +109,4 @@ def _looks(samples: pl.DataFrame) -> pl.DataFrame:
             short=place.max() - place.first() < STRETCH_M,
             not_rising=back | (pl.col("time_s").diff().min() <= 0).fill_null(False),
         )
-    )
-
-
-def _of_traces(samples: pl.DataFrame) -> pl.DataFrame:
-    """sample_set_id, plateau [m/s], peak [N], mean [N]; NULL where a trace is too short or has no force."""
-    ordered = samples.sort("sample_set_id", "time_s")
-    sets = ordered.group_by("sample_set_id", maintain_order=True).agg(n=pl.len())
-    offsets = np.concatenate([[0], np.cumsum(sets["n"].to_numpy())]).astype(np.int64)
-    time, place = ordered["time_s"].to_numpy(), ordered["position_m"].to_numpy()
-    # A trace without force, or with a hole in it, has none of its numbers: NaN passes through the sums.
-    force = ordered["force_n"].fill_null(float("nan")).to_numpy()
-    numbers = {
-        "plateau": by_trace(offsets, fastest_stretch, time, place),
-        "peak": by_trace(offsets, peak_force, time, force),
-        "mean": by_trace(offsets, mean_force, time, force),
-    }
-    return sets.select("sample_set_id").with_columns(
-        pl.Series(name, values).fill_nan(None) for name, values in numbers.items()
     )

@@ -107,7 +107,7 @@ def _refused_unseen() -> pl.Expr:
     """Why a run is not even fitted."""
     return first_reason(
         [
-            (excluded(pl.col("flags")), "The run does not count: it was marked as a warm-up or as failed."),
+            (excluded(pl.col("flags")), "The run does not count: its flags say why."),
             (pl.col("start_offset_m").is_null(), "How far behind the first gate the run began is not known."),
             (pl.col("start") == "flying", "The run began at speed, so there is no start from rest."),
             (pl.col("timing") == "hand", "Timed by hand: the operator's reaction is in the start."),
@@ -204,6 +204,6 @@ def _padded(
     n = runs["n"].to_numpy()
     used = np.arange(n.max(initial=0))[None, :] < n[:, None]
     distance, split = np.zeros(used.shape), np.zeros(used.shape)
-    distance[used] = runs["distances_m"].explode().to_numpy()
-    split[used] = runs["splits_s"].explode().to_numpy()
+    distance[used] = runs["distances_m"].explode(empty_as_null=False).to_numpy()
+    split[used] = runs["splits_s"].explode(empty_as_null=False).to_numpy()
     return distance, split, used

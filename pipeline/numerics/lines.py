@@ -118,10 +118,10 @@ def _prior_variance(variance: Floats, df: Ints, pools: Ints, k: int) -> tuple[Fl
     """s0² and nu0 of each pool: the scaled F distribution whose log has the mean and variance seen."""
     count = np.bincount(pools, minlength=k).astype(np.float64)
     typical = _divide(_total(variance * df, pools, k), _total(df.astype(np.float64), pools, k))
-    floored = np.maximum(variance, _LEAST_SHARE * typical[pools])
+    # A pool of perfect lines has no noise to lend; 1 keeps its logarithms finite.
+    floored = np.where(typical[pools] > 0, np.maximum(variance, _LEAST_SHARE * typical[pools]), 1.0)
     half = df / 2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        logs = np.log(floored) - digamma(half) + np.log(half)
+    logs = np.log(floored) - digamma(half) + np.log(half)
     mean = _divide(_total(logs, pools, k), count)
     with np.errstate(invalid="ignore"):  # of a pool without scatter every log is minus infinity
         spread = _divide(_total((logs - mean[pools]) ** 2, pools, k), count - 1)

@@ -52,10 +52,12 @@ def fit_separable(
     `y` is 0 wherever a point is unused, and so is what `shape` gives there. `starts`: values of theta of
     which the best begins the search of a row; `bounds`: theta stays within them.
     """
-    parts = [
-        _fit_chunk(shape, [part[i : i + CHUNK] for part in data], y[i : i + CHUNK], starts, bounds)
-        for i in range(0, max(y.shape[0], 1), CHUNK)
-    ]
+    # A row without points comes to 0 / 0 throughout and is not settled.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        parts = [
+            _fit_chunk(shape, [part[i : i + CHUNK] for part in data], y[i : i + CHUNK], starts, bounds)
+            for i in range(0, max(y.shape[0], 1), CHUNK)
+        ]
     return SeparableFits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
@@ -67,11 +69,10 @@ def _fit_chunk(
     gg, gd, dd = _dot(g, g), _dot(g, dg), _dot(dg, dg)
     scale = _dot(g, y) / gg
     residual_ss = _square(y - scale[:, None] * g)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        apart = dd - gd**2 / gg
-        theta_variance = 1 / (scale**2 * apart)
-        scale_variance = dd / (gg * apart)
-        covariance = -gd / (gg * scale * apart)
+    apart = dd - gd**2 / gg
+    theta_variance = 1 / (scale**2 * apart)
+    scale_variance = dd / (gg * apart)
+    covariance = -gd / (gg * scale * apart)
     settled = (theta > bounds[0]) & (theta < bounds[1]) & np.isfinite(theta_variance) & (scale > 0)
     return theta, scale, residual_ss, scale_variance, theta_variance, covariance, settled
 
@@ -116,8 +117,7 @@ def _step(shape: Shape, data: list[Floats], y: Floats, theta: Floats) -> tuple[F
     scale = gy / gg
     residual = y - scale[:, None] * g
     # The residual is square to g, so its product with the projected derivative is that with dg itself.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        wanted = _dot(dg, residual) / (scale * (_dot(dg, dg) - gd**2 / gg))
+    wanted = _dot(dg, residual) / (scale * (_dot(dg, dg) - gd**2 / gg))
     return np.asarray(np.clip(np.nan_to_num(wanted), -1.0, 1.0)), _square(residual)
 
 

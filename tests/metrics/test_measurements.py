@@ -12,7 +12,17 @@ from schemas.catalogue import CATALOGUE, FedBy, Limits, Metric
 from schemas.families import FAMILIES
 from schemas.models import empty, table_model
 from schemas.tables import TABLES
-from tests.metrics.trial_rows import jump, lift, mass, run, sessions_of, trace, trial_rows
+from tests.metrics.trial_rows import (
+    jump,
+    lift,
+    mass,
+    run,
+    sessions_of,
+    sprint_gates,
+    trace,
+    trace_of_sprint,
+    trial_rows,
+)
 
 EVERYTHING = {
     "jump_trials": trial_rows(
@@ -30,7 +40,16 @@ EVERYTHING = {
     "sprint_splits": trial_rows(
         "sprint_splits",
         *run((5, 1.1), (10, 1.9), (20, 1.7), (30, 4.3)),
-        *run((10, 2.4), name="turn", test="change_of_direction", side="left", turn_angle_deg=180.0),
+        *run(*sprint_gates(8.5, 1.1, 0.5, (5, 10, 20, 30, 40)), name="model"),
+        *run(
+            (10, 2.4),
+            name="turn",
+            test="change_of_direction",
+            side="left",
+            turn_angle_deg=180.0,
+            course="half turn",
+            approach="flying",
+        ),
     ),
     "body_readings": trial_rows(
         "body_readings",
@@ -46,8 +65,19 @@ EVERYTHING = {
         "resisted_runs",
         {"sample_set_id": "run", "pull": "resisted", "trial": 1, "resistance_n": 60.0},
         {"sample_set_id": "short", "pull": "resisted", "trial": 2, "resistance_n": 60.0},
+        {"sample_set_id": "light", "pull": "resisted", "trial": 3, "sled_mass_kg": 5.0},
+        {"sample_set_id": "middle", "pull": "resisted", "trial": 4, "sled_mass_kg": 25.0},
+        {"sample_set_id": "heavy", "pull": "resisted", "trial": 5, "sled_mass_kg": 50.0},
     ),
-    "resisted_samples": pl.concat([trace(3.0), trace(0.5, name="short")]),
+    "resisted_samples": pl.concat(
+        [
+            trace(3.0, 6.8),
+            trace(0.5, name="short"),
+            trace_of_sprint(6.0, 8.0, 1.0, 17.0, "light"),
+            trace_of_sprint(6.0, 6.1, 1.0, 86.0, "middle"),
+            trace_of_sprint(6.0, 4.1, 1.0, 172.0, "heavy"),
+        ]
+    ),
     "bar_reps": trial_rows(
         "bar_reps",
         *(lift(rep=rep, propulsive_velocity_m_s=0.8 + rep / 100) for rep in (1, 2, 3, 4)),

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
+from scipy.optimize import brentq
 
 from pipeline.metrics.occasions import LENGTHS
 from schemas.models import polars_schema
@@ -116,6 +119,26 @@ def trace(
         },
         schema=polars_schema(TABLES["resisted_samples"]),
     )
+
+
+def trace_of_sprint(
+    seconds: float, vmax: float, tau: float, force_n: float | None = 60.0, name: str = "run", hz: int = 50
+) -> pl.DataFrame:
+    """`resisted_samples` of one run from rest, v = V (1 - exp(-t / tau)), at constant force."""
+    placed = vmax * (pl.col("time_s") - tau * (1 - (-pl.col("time_s") / tau).exp()))
+    return trace(seconds, 1.0, force_n, name, hz).with_columns(position_m=placed)
+
+
+def sprint_gates(vmax: float, tau: float, offset_m: float, distances: Sequence[float]) -> Any:
+    """Gates (distance [m], time [s]) of a run v = V (1 - exp(-t / tau)), by root finding."""
+
+    def when(metres: float) -> float:
+        def short(t: float) -> float:
+            return vmax * (t - tau * (1 - math.exp(-t / tau))) - metres
+
+        return float(brentq(short, 0.0, metres / vmax + 2 * tau, xtol=1e-13))
+
+    return [(d, when(d + offset_m) - when(offset_m)) for d in distances]
 
 
 def sessions_of(

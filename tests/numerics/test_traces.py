@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.optimize import brentq, minimize_scalar
 
-from pipeline.numerics.traces import by_trace, fastest_stretch, mean_force, peak_force
+from pipeline.numerics.smoothing import mean_force, peak_force
+from pipeline.numerics.traces import by_trace, fastest_stretch
 
 Floats = npt.NDArray[np.float64]
 

@@ -16,11 +16,11 @@ from ..spec import Name, NameAbove, Number, Preamble, Row, Spec, Stamp, StampAbo
 from .timing_gates import time_at
 
 HZ = 50
-LOADS_N = (12.0, 60.0, 120.0)  # of the line of pull-1, as it is set
-SETTINGS = ("libre", "6 kg", "12 kg")  # of the same, as text
-SLEDS_KG = (5.0, 20.0, 40.0)  # sled and load
+LOADS_N = (12.0, 90.0, 180.0)  # of the line of pull-1, as it is set
+SETTINGS = ("libre", "9 kg", "18 kg")  # of the same, as text
+SLEDS_KG = (5.0, 25.0, 50.0)  # sled and load
 FRICTION = 0.35  # of the sled: force in the line over its weight
-SECONDS = (2.6, 3.0, 3.4)  # how long a run lasts, from the lightest load to the heaviest
+SECONDS = (4.6, 5.0, 5.4)  # how long a run lasts, from the lightest load to the heaviest
 SLOWER_M_S_N = 0.024  # how much a newton takes off the top speed
 PULL_1_DAYS = (date(2025, 9, 19), date(2025, 10, 17), date(2025, 11, 28), date(2026, 1, 16))
 SLED_1_DAYS = (date(2025, 9, 24), date(2025, 10, 29), date(2025, 12, 3), date(2026, 1, 28))

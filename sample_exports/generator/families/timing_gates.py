@@ -222,7 +222,9 @@ def _straight(
             "start": "standing",
             "mark": mark,
         }
-        yield Row(visit.athlete.athlete_id, visit.next(75), facts, {"start_offset_m": offset}, many)
+        true = {"sprint_vmax": level.top_speed_m_s * pace, "sprint_tau": level.tau_s / pace}
+        start = {"start_offset_m": offset}
+        yield Row(visit.athlete.athlete_id, visit.next(75), facts, start, many, results=true)
 
 
 def _flying(visit: Visit, level: Level, share: float, rng: np.random.RandomState) -> Iterator[Row]:
@@ -281,6 +283,7 @@ def drops(seed: int, roster: Roster, levels: dict[str, Level]) -> Iterator[Drop]
                 rows += _flying(visit, level, share, rng)
             if visit.athlete.on(day, "sport") == "handball":
                 rows += _turns(visit, level, share, rng)
+                rows += _straight(visit, level, share, rng, 0.3)
         yield Drop("gates-2", f"{day}_hall.csv", rows, {"surface": "hall"})
 
 
