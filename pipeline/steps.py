@@ -23,6 +23,7 @@ from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
 from pipeline.intake.intake import IntakeReport, take_in
+from pipeline.metrics.found_reps import found_reps, samples_with_reps
 from pipeline.metrics.measurements import flag_trials, measure_all
 from pipeline.publish.publish import PublishReport, publish
 from pipeline.warehouse.store import Warehouse
@@ -66,7 +67,14 @@ class Run:
     def trials(self) -> dict[str, pl.DataFrame]:
         """The current trial rows up to the as-of date, by table."""
         last = self.statistics_date()
-        return {name: self.read(name).filter(pl.col("local_date") <= last) for name in TRIAL_TABLES}
+        return {name: self.rows(name).filter(pl.col("local_date") <= last) for name in TRIAL_TABLES}
+
+    def rows(self, name: str) -> pl.DataFrame:
+        """A trial table with all its rows: those read, and of `bar_reps` those found in traces too."""
+        read = self.read(name)
+        if name != "bar_reps":
+            return read
+        return pl.concat([read, self.read("_found_reps").select(read.columns)]).sort("row_id")
 
     def samples(self, rows: Frames) -> dict[str, pl.DataFrame]:
         """The samples of the runs among `rows` (trial tables by name), by set."""
@@ -136,6 +144,10 @@ def _codes_table() -> pl.DataFrame:
     )
 
 
+def _repetitions(run: Run) -> Frames:
+    return {"_found_reps": found_reps(run.read("bar_sets"), run.read("bar_samples"))}
+
+
 def _sessions(run: Run) -> Frames:
     trials = run.trials()
     if (
@@ -201,9 +213,10 @@ def _norms(run: Run) -> Frames:
 
 def _publish(run: Run) -> Frames:
     names = [name for name, table in TABLES.items() if table.published]
-    frames = {name: run.read(name) for name in names}
+    frames = {name: run.read(name) for name in names} | {"bar_reps": run.rows("bar_reps")}
     # What a comparison of rows found (a split that does not rise) is shown on the rows themselves.
     sets = run.samples(frames)
+    sets["bar_samples"] = samples_with_reps(sets["bar_samples"], run.read("_found_reps"))
     frames.update(flag_trials({name: frames[name] for name in TRIAL_TABLES} | sets))
     run.published = publish(
         frames,
@@ -245,18 +258,31 @@ _SESSIONS = ("sessions", "session_squads")
 STEPS: tuple[Step, ...] = (
     Step("take_in", "takes in what lies in the inbox", (), _RESOLVED, _take_in),
     Step("people", "writes down who is who, and the catalogue", (), _PEOPLE, _people),
-    Step("sessions", "groups trials into sessions", (*TRIAL_TABLES, "_session_slots"), _SESSIONS, _sessions),
+    Step(
+        "repetitions",
+        "finds repetitions in bar traces",
+        ("bar_sets", "bar_samples"),
+        ("_found_reps",),
+        _repetitions,
+    ),
+    Step(
+        "sessions",
+        "groups trials into sessions",
+        (*TRIAL_TABLES, "_found_reps", "_session_slots"),
+        _SESSIONS,
+        _sessions,
+    ),
     Step(
         "measurements",
         "turns trials into values",
-        (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
+        (*TRIAL_TABLES, "_found_reps", *SAMPLE_SETS, "sessions"),
         _MEASURED,
         _measurements,
     ),
     Step(
         "profiles",
         "fits curves and lines",
-        (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
+        (*TRIAL_TABLES, "_found_reps", *SAMPLE_SETS, "sessions"),
         ("profiles", "profile_values"),
         _profiles,
     ),

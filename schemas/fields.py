@@ -50,6 +50,8 @@ _TRIALS = (
     _text("row_id", "Id of the row: a hash of its natural key; the same in every version."),
     _text("trial_id", "Id of the trial; the rows of one trial share it."),
     _text("sample_set_id", "Id of a trace: the samples of one version of a run share it."),
+    _real("sample_from_s", "Time of the first sample in its trace.", "s"),
+    _real("sample_until_s", "Time of the last sample in its trace.", "s"),
     Field("performed_at_utc", "timestamp", "When it was done, in UTC.", unit="UTC"),
     Field("local_date", "date", "Date in the facility's time zone."),
     Field(

@@ -35,8 +35,9 @@ class StrictConfig(BaseModel):
 
 def known_family(name: str) -> str:
     """A device family's name; ValueError where there is none of that name."""
-    if name not in FAMILIES:
-        raise ValueError(f"{name!r} is no device family; {nearest_known(name, FAMILIES)}")
+    of_devices = [family.name for family in FAMILIES.values() if family.of_device == family.name]
+    if name not in of_devices:
+        raise ValueError(f"{name!r} is no device family; {nearest_known(name, of_devices)}")
     return name
 
 

@@ -29,9 +29,9 @@ LEAST_WAY_M = 0.03
 LEAST_LIFT_M = 0.10
 """A shorter lift is no repetition [m]; judgement."""
 LIFT_SHARE = 0.6
-"""A lift shorter than this share of the set's longest takes the bar off its hooks or bounces; judgement."""
+"""A shorter lift than this share of the longest takes the bar off its hooks or bounces; judgement."""
 JUMP_M_S = 8.0
-"""Faster between two samples is a drop-out of the sensor: no bar moves so [m/s] (methods, B6: peak up to 6)."""
+"""Faster between two samples is a drop-out of the sensor: no bar moves so [m/s] (methods, B6)."""
 DROP_OUT_S = 0.3
 """So long may a drop-out last to be bridged [s]; judgement."""
 EVEN = 0.01

@@ -18,7 +18,7 @@ SHAPES = {
 
 @dataclass
 class Bar:
-    """A bar that is moved about, sample by sample; `truth`: mean, peak velocity [m/s], way [m] of each lift."""
+    """A bar that is moved about; `truth`: mean velocity, peak velocity [m/s] and way [m] of each lift."""
 
     hz: int
     heights: list[Floats] = field(default_factory=lambda: [np.zeros(1)])
