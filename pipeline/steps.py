@@ -130,11 +130,22 @@ def _people(run: Run) -> Frames:
 
 def _metrics_table(catalogue: Mapping[str, Metric]) -> pl.DataFrame:
     schema = polars_schema(TABLES["metrics"])
-    rows = [
-        {**metric.model_dump(include=set(schema)), "series_keys": ";".join(metric.series_keys) or None}
-        for metric in catalogue.values()
-    ]
-    return pl.DataFrame(rows, schema=schema)
+    return pl.DataFrame([_metric_row(metric, set(schema)) for metric in catalogue.values()], schema=schema)
+
+
+def _metric_row(metric: Metric, columns: set[str]) -> dict[str, object]:
+    """A metric as a row of `metrics`."""
+    error = metric.typical_error
+    return {
+        **metric.model_dump(include=columns),
+        "series_keys": ";".join(metric.series_keys) or None,
+        **dict(zip(("hard_low", "hard_high"), metric.hard, strict=True)),
+        **dict(zip(("soft_low", "soft_high"), metric.soft, strict=True)),
+        "typical_error_trial": error and error.trial,
+        "typical_error_session": error and error.session,
+        "typical_error_source": error and f"{error.source} ({error.verified})",
+        "typical_error_origin": error and error.origin,
+    }
 
 
 def _codes_table() -> pl.DataFrame:
