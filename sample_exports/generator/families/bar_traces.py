@@ -118,12 +118,18 @@ def _sets(seed: int, visit: Visit, level: Level) -> Iterator[list[Row]]:
         height = 1.1 + height + 0.0004 * rng.normal(size=height.size)
         facts: dict[str, str | int] = {"lift": "bench_press", "set": number, "mark": "ok"}
         at = visit.next(150)
+        true = {
+            "repetitions": float(REPS),
+            "range_of_motion_m": way,
+            "mean_velocity_m_s": float(np.mean([way / one for one in seconds])),
+        }
         yield [
             Row(
                 visit.athlete.athlete_id,
                 at,
                 facts,
                 {"load_kg": load, "time_s": sample / HZ, "position_m": float(one)},
+                results=true,
             )
             for sample, one in enumerate(height)
         ]
