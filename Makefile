@@ -6,7 +6,7 @@ ifeq ($(OS),Windows_NT)
 BIN := $(VENV)/Scripts
 endif
 
-.PHONY: demo test check lint types docs clean help
+.PHONY: demo test check lint types bench docs clean help
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
@@ -35,6 +35,9 @@ types: $(VENV)/.dev
 	$(BIN)/mypy
 
 check: lint types test  ## lint, types, tests: what CI runs
+
+bench: $(VENV)/.dev  ## print how fast the numbers are made, beside other ways of making them
+	$(BIN)/python -m tests.benchmarks
 
 clean:  ## remove the environment and the demo
 	rm -rf $(VENV) demo build dist

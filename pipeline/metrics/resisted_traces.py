@@ -39,9 +39,9 @@ def trace_numbers(samples: pl.DataFrame) -> pl.DataFrame:
     0.5 s; peak, mean [N]; sections, a list of mean velocities [m/s] of 5 m each from the start; vmax [m/s],
     tau [s], points, residual_sd [m] of the sprint model; late: whether the run began before the first sample.
     """
-    ordered = samples.sort("sample_set_id", "time_s")
-    sets = ordered.group_by("sample_set_id", maintain_order=True).agg(n=pl.len())
-    offsets = np.concatenate([[0], np.cumsum(sets["n"].to_numpy())]).astype(np.int64)
+    ordered = samples if _in_order(samples) else samples.sort("sample_set_id", "time_s")
+    sets = ordered["sample_set_id"].rle().struct.unnest().rename({"value": "sample_set_id"})
+    offsets = np.concatenate([[0], np.cumsum(sets["len"].to_numpy())]).astype(np.int64)
     time, place = ordered["time_s"].to_numpy(), ordered["position_m"].to_numpy()
     # A trace without force, or with a hole in it, has none of its numbers: NaN passes through the sums.
     force = ordered["force_n"].fill_null(float("nan")).to_numpy()
@@ -74,6 +74,13 @@ def trace_numbers(samples: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _in_order(samples: pl.DataFrame) -> bool:
+    """Whether samples are sorted by trace and time, as the warehouse gives them; sorting is slow."""
+    name, time = pl.col("sample_set_id"), pl.col("time_s")
+    follows = (name > name.shift()) | ((name == name.shift()) & (time >= time.shift()))
+    return bool(samples.select(follows.all()).item())
+
+
 def _fits(offsets: Ints, time: Floats, place: Floats, starts: Floats, until: Floats) -> SprintFits:
     """The sprint model of every trace; not settled where its start or its end is not known."""
     rows = [
@@ -83,8 +90,9 @@ def _fits(offsets: Ints, time: Floats, place: Floats, starts: Floats, until: Flo
     position = np.array(rows, dtype=np.float64).reshape(len(rows), MOST_STEPS)
     used = np.isfinite(position)
     used[used.sum(axis=1) < FEWEST_STEPS] = False
-    clock = np.tile(STEP_S * np.arange(1, MOST_STEPS + 1), (len(rows), 1))
-    return fit_position(clock, position, used)
+    longest = int(used.sum(axis=1).max(initial=1))
+    clock = np.tile(STEP_S * np.arange(1, longest + 1), (len(rows), 1))
+    return fit_position(clock, position[:, :longest], used[:, :longest])
 
 
 def _means_within(offsets: Ints, time: Floats, force: Floats, spans: Floats) -> Floats:

@@ -59,7 +59,7 @@ def _samples_in(time_s: Floats, width_s: float) -> int:
     """How many steps the window is long where all steps are even and it is a whole number of them; else 0."""
     step = (time_s[-1] - time_s[0]) / (time_s.size - 1)
     count = round(width_s / step)
-    even = abs(np.diff(time_s) - step).max() <= _EVEN * step
+    even = abs(time_s[1:] - time_s[:-1] - step).max() <= _EVEN * step
     return count if even and count >= 1 and abs(count * step - width_s) <= _EVEN * width_s else 0
 
 
@@ -76,7 +76,8 @@ def mean_force(time_s: Floats, force_n: Floats) -> float:
     """Mean force over the time of the trace [N] (trapezoids); NaN for fewer than two samples."""
     if time_s.size < 2 or time_s[-1] <= time_s[0]:
         return float("nan")
-    return float(np.trapezoid(force_n, time_s) / (time_s[-1] - time_s[0]))
+    area = (time_s[1:] - time_s[:-1]) @ (force_n[1:] + force_n[:-1]) / 2
+    return float(area / (time_s[-1] - time_s[0]))
 
 
 def mean_between(time_s: Floats, force_n: Floats, begin_s: float, end_s: float) -> float:
@@ -91,8 +92,8 @@ def mean_between(time_s: Floats, force_n: Floats, begin_s: float, end_s: float) 
 def _running_area(time_s: Floats, values: Floats) -> Floats:
     """Integral from the first sample to each one: (n,)."""
     area = np.zeros(time_s.size)
-    np.cumsum(np.diff(time_s) * (values[1:] + values[:-1]) / 2, out=area[1:])
-    return area
+    np.cumsum((time_s[1:] - time_s[:-1]) * (values[1:] + values[:-1]), out=area[1:])
+    return area / 2
 
 
 def _area(at: Floats, time_s: Floats, values: Floats, area: Floats) -> Floats:

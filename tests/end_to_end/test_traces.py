@@ -79,7 +79,7 @@ def test_an_alias_lets_the_strangers_run_in(demo_copy: Path) -> None:
     found = runs.filter(
         (pl.col("performed_at_utc") == "2025-09-19T17:03:09") & (pl.col("athlete_id") == "a60")
     )
-    assert found["n_samples"].to_list() == [171]
+    assert found["n_samples"].to_list() == [271]
     assert found["value"].null_count() == 0
 
 

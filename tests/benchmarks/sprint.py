@@ -1,0 +1,127 @@
+"""How fast sprints are fitted beside scipy, one by one, and how fast traces are gone through.
+
+All in one process and one run, so that the ratios hold whatever the computer. The comparison fits a sample:
+the same model and data, from the same kind of start, with and without bounds.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+from scipy.optimize import curve_fit
+from scipy.special import lambertw
+
+from pipeline.metrics.resisted_traces import trace_numbers
+from pipeline.numerics.smoothing import mean_force, peak_force
+from pipeline.numerics.sprint import fit_splits, split_at
+from pipeline.numerics.traces import (
+    by_trace,
+    fastest_stretch,
+    fastest_window,
+    section_speeds,
+    start_of_movement,
+)
+
+Floats = npt.NDArray[np.float64]
+
+SPRINTS = 100_000
+SAMPLE = 2_000
+GATES_M = np.array([5.0, 10.0, 15.0, 20.0, 30.0, 40.0])
+NOISE_S = 0.01
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Processor time of one call [s], of all its threads; the best of three, as others share the machine."""
+    times = []
+    for _ in range(3):
+        began = time.process_time()
+        work()
+        times.append(time.process_time() - began)
+    return min(times)
+
+
+def main() -> None:
+    """Print sprints a second with ratios, then samples a second."""
+    sprints()
+    traces()
+
+
+def sprints() -> None:
+    """100,000 sprints at once; a sample of them by `curve_fit`, bounded and not."""
+    rng = np.random.default_rng(7)
+    vmax, tau, offset = (
+        rng.uniform(low, high, SPRINTS) for low, high in ((6.5, 10.0), (0.9, 1.4), (0.0, 1.0))
+    )
+    splits = split_at(GATES_M[None, :], offset[:, None], vmax[:, None], tau[:, None])
+    splits = splits + rng.normal(0.0, NOISE_S, splits.shape)
+    distance, used = np.tile(GATES_M, (SPRINTS, 1)), np.ones(splits.shape, dtype=bool)
+    batched = seconds(lambda: fit_splits(distance, splits, offset, used))
+    fits = fit_splits(distance, splits, offset, used)
+    print(f"{SPRINTS} sprints of {GATES_M.size} gates in one call: {batched:.2f} s of processor time")
+    print(f"  settled: {fits.settled.mean():.4%}")
+    for name, bounds in (("bounded", ((1.0, 0.1), (15.0, 5.0))), ("unbounded", None)):
+        found = np.zeros((SAMPLE, 2))
+        began = time.process_time()
+        for i in range(SAMPLE):
+            found[i] = _one_by_one(splits[i], offset[i], bounds)
+        each = (time.process_time() - began) / SAMPLE
+        off = np.abs(found / np.column_stack([fits.vmax_m_s, fits.tau_s])[:SAMPLE] - 1).max()
+        print(
+            f"  curve_fit, {name}: {1000 * each:.3f} ms a sprint (of {SAMPLE}), "
+            f"{each * SPRINTS / batched:.0f} times slower; furthest apart {off:.1e} (relative)"
+        )
+
+
+def _one_by_one(splits: Floats, offset: float, bounds: object) -> Floats:
+    def model(distance: Floats, vmax: float, tau: float) -> Floats:
+        def when(metres: Floats | float) -> Floats:
+            reached = metres / (vmax * tau)
+            return np.asarray(tau * (reached + 1 + lambertw(-np.exp(-reached - 1)).real))
+
+        return when(distance + offset) - when(offset)
+
+    start = (GATES_M[-1] / splits[-1] * 1.2, 1.0)
+    more = {} if bounds is None else {"bounds": bounds}
+    return np.asarray(curve_fit(model, GATES_M, splits, p0=start, **more)[0])
+
+
+def traces() -> None:
+    """Runs of 5 s at three rates: each quantity alone, then all as the metrics module makes them."""
+    for runs, hz in ((4_000, 50), (2_000, 200), (1_000, 500)):
+        print(f"{runs} traces of 5 s at {hz} Hz, millions of samples a second and core:")
+        _rates(*_made(runs, hz))
+
+
+def _made(runs: int, hz: int) -> tuple[npt.NDArray[np.int64], Floats, Floats, Floats]:
+    """Offsets, times [s], places [m] and forces [N] of runs laid end to end."""
+    rng = np.random.default_rng(8)
+    n = 5 * hz
+    clock = np.tile(np.arange(n) / hz, runs)
+    place = 7 * (clock + 1.1 * np.expm1(-clock / 1.1)) + rng.normal(0, 0.002, clock.size)
+    return np.arange(runs + 1) * n, clock, place, 60 + rng.normal(0, 2.0, clock.size)
+
+
+def _rates(offsets: npt.NDArray[np.int64], clock: Floats, place: Floats, force: Floats) -> None:
+    for name, measure, column in (
+        ("fastest 5 m", fastest_stretch, place),
+        ("fastest 0.5 s", fastest_window, place),
+        ("start of movement", start_of_movement, place),
+        ("sections of 5 m", _sections, place),
+        ("peak force", peak_force, force),
+        ("mean force", mean_force, force),
+    ):
+        took = seconds(partial(by_trace, offsets, measure, clock, column))
+        print(f"  {name}: {clock.size / took / 1e6:.1f}")
+    names = np.repeat([f"{i:016x}" for i in range(offsets.size - 1)], np.diff(offsets))
+    samples = pl.DataFrame({"sample_set_id": names, "time_s": clock, "position_m": place, "force_n": force})
+    took = seconds(partial(trace_numbers, samples))
+    print(f"  all of them, with sorting and the sprint model: {clock.size / took / 1e6:.1f}")
+
+
+def _sections(time_s: Floats, position_m: Floats) -> float:
+    return float(section_speeds(time_s, position_m, 0.0, 0.0).sum())
