@@ -139,7 +139,14 @@ class Run:
     def trials(self) -> dict[str, pl.DataFrame]:
         """The current trial rows up to the as-of date, by table."""
         last = self.statistics_date()
-        return {name: self.read(name).filter(pl.col("local_date") <= last) for name in TRIAL_TABLES}
+        return {name: self.rows(name).filter(pl.col("local_date") <= last) for name in TRIAL_TABLES}
+
+    def rows(self, name: str) -> pl.DataFrame:
+        """A trial table with all its rows: those read, and of `bar_reps` those found in traces too."""
+        read = self.read(name)
+        if name != "bar_reps":
+            return read
+        return pl.concat([read, self.read("_found_reps").select(read.columns)]).sort("row_id")
 
     def samples(self, rows: Frames) -> dict[str, pl.DataFrame]:
         """The samples of the runs among `rows` (trial tables by name), by set."""

@@ -20,6 +20,7 @@ from pipeline.analysis.results import summarise
 from pipeline.analysis.sessions import build_sessions
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
 from pipeline.intake.intake import take_in
+from pipeline.metrics.found_reps import found_reps, samples_with_reps
 from pipeline.metrics.measurements import flag_trials, measure_all
 from pipeline.publish.edition import closed_week, edition_of, publish_edition
 from pipeline.publish.frames import in_order_of_keys
@@ -61,11 +62,22 @@ def _people(run: Run) -> Frames:
 
 def _metrics_table(catalogue: Mapping[str, Metric]) -> pl.DataFrame:
     schema = polars_schema(TABLES["metrics"])
-    rows = [
-        {**metric.model_dump(include=set(schema)), "series_keys": ";".join(metric.series_keys) or None}
-        for metric in catalogue.values()
-    ]
-    return pl.DataFrame(rows, schema=schema)
+    return pl.DataFrame([_metric_row(metric, set(schema)) for metric in catalogue.values()], schema=schema)
+
+
+def _metric_row(metric: Metric, columns: set[str]) -> dict[str, object]:
+    """A metric as a row of `metrics`."""
+    error = metric.typical_error
+    return {
+        **metric.model_dump(include=columns),
+        "series_keys": ";".join(metric.series_keys) or None,
+        **dict(zip(("hard_low", "hard_high"), metric.hard, strict=True)),
+        **dict(zip(("soft_low", "soft_high"), metric.soft, strict=True)),
+        "typical_error_trial": error and error.trial,
+        "typical_error_session": error and error.session,
+        "typical_error_source": error and f"{error.source} ({error.verified})",
+        "typical_error_origin": error and error.origin,
+    }
 
 
 def _codes_table() -> pl.DataFrame:
@@ -73,6 +85,10 @@ def _codes_table() -> pl.DataFrame:
     return pl.DataFrame(
         [{name: getattr(code, name) for name in schema} for code in CODES.values()], schema=schema
     )
+
+
+def _repetitions(run: Run) -> Frames:
+    return {"_found_reps": found_reps(run.read("bar_sets"), run.read("bar_samples"))}
 
 
 def _sessions(run: Run) -> Frames:
@@ -91,17 +107,27 @@ def _sessions(run: Run) -> Frames:
 
 def _measurements(run: Run) -> Frames:
     trials = run.trials()
-    return measure_all(trials | run.samples(trials), run.read("sessions"), run.catalogue, _methods(run))
+    about = (run.read("sessions"), run.catalogue, _methods(run), _people_measured(run))
+    return measure_all(trials | run.samples(trials), *about)
 
 
 def _profiles(run: Run) -> Frames:
     trials = run.trials()
-    return fit_profiles(trials | run.samples(trials), run.read("sessions"), run.catalogue, _methods(run))
+    about = (run.read("sessions"), run.catalogue, _methods(run), _people_measured(run))
+    return fit_profiles(trials | run.samples(trials), *about)
 
 
 def _methods(run: Run) -> dict[str, str]:
     """Device -> its method."""
     return {name: device.method for name, device in run.facility.settings.devices.items()}
+
+
+def _people_measured(run: Run) -> pl.DataFrame:
+    """athlete_id, sex, and the equations by which body composition is estimated of those who asked for it."""
+    said = run.facility.settings.body_composition
+    asked = pl.col("athlete_id").is_in(list(said.athletes))
+    chosen = {name: pl.when(asked).then(pl.lit(getattr(said, name))) for name in ("equation", "fat")}
+    return run.facility.athletes.select("athlete_id", "sex", **chosen)
 
 
 def _results(run: Run) -> Frames:
@@ -110,7 +136,9 @@ def _results(run: Run) -> Frames:
 
 def _norms(run: Run) -> Frames:
     people = run.facility.athletes.select("athlete_id", "sex", "birth_date")
-    results = run.read("results").filter(~restricted_values(run.catalogue, people))
+    ranked = [metric.metric for metric in run.catalogue.values() if metric.ranked]
+    compared = ~restricted_values(run.catalogue, people) & pl.col("metric").is_in(ranked)
+    results = run.read("results").filter(compared)
     as_of = run.statistics_date()
     weeks = pl.DataFrame({"week": norm_weeks(results, as_of)}, schema={"week": pl.Date})
     asked = (
@@ -127,10 +155,11 @@ def _norms(run: Run) -> Frames:
 
 
 def _publish(run: Run) -> Frames:
-    frames = {name: run.read(name) for name in _OPENED}
+    frames = {name: run.read(name) for name in _OPENED} | {"bar_reps": run.rows("bar_reps")}
     frames["runs"] = read_runs(run.facility.state)
     # What a comparison of rows found (a split that does not rise) is shown on the rows themselves.
     sets = run.samples(frames)
+    sets["bar_samples"] = samples_with_reps(sets["bar_samples"], run.read("_found_reps"))
     frames.update(flag_trials({name: frames[name] for name in TRIAL_TABLES} | sets))
     run.published = publish(
         frames,
@@ -205,9 +234,17 @@ STEPS: tuple[Step, ...] = (
         ("people", "metrics", "valid_on"),
     ),
     Step(
+        "repetitions",
+        "finds repetitions in bar traces",
+        ("bar_sets", "bar_samples"),
+        ("_found_reps",),
+        _repetitions,
+        (),
+    ),
+    Step(
         "sessions",
         "groups trials into sessions",
-        (*TRIAL_TABLES, "_session_slots"),
+        (*TRIAL_TABLES, "_found_reps", "_session_slots"),
         _SESSIONS,
         _sessions,
         ("people", "as_of"),
@@ -215,7 +252,7 @@ STEPS: tuple[Step, ...] = (
     Step(
         "measurements",
         "turns trials into values",
-        (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
+        (*TRIAL_TABLES, "_found_reps", *SAMPLE_SETS, "sessions"),
         _MEASURED,
         _measurements,
         ("settings", "metrics", "as_of"),
@@ -223,7 +260,7 @@ STEPS: tuple[Step, ...] = (
     Step(
         "profiles",
         "fits curves and lines",
-        (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
+        (*TRIAL_TABLES, "_found_reps", *SAMPLE_SETS, "sessions"),
         ("profiles", "profile_values"),
         _profiles,
         ("people", "settings", "metrics", "as_of"),

@@ -47,6 +47,7 @@ SERIES_KEYS: dict[str, tuple[str | None, str | None]] = {
     "timing": ("timing", None),
     "surface": ("surface", None),
     "shoes": ("shoes", None),
+    "equation": (None, None),
     "measurer": ("measurer", None),
     "examiner": ("examiner", None),
     "method": ("method", None),
@@ -94,7 +95,9 @@ class Metric(Strict):
 
     `fed_by`: the facility's tests that it is measured by, where it is one of other tests.
     `restricted_minors`: it says how a body is composed, so a minor's values are in the restricted file only.
-    `coach`: whether coaches are shown it; not so where another metric says the same.
+    `coach`: whether coaches are shown it; not so where another metric says the same. `on`: whether it is made
+    at all; what is off by default is made where the facility's metrics.toml turns it on.
+    `ranked`: whether people are compared with each other by it; not so where that does harm.
     """
 
     metric: str
@@ -118,6 +121,8 @@ class Metric(Strict):
     typical_error: TypicalError | None = Field(default=None)
     restricted_minors: bool = False
     coach: bool = True
+    on: bool = True
+    ranked: bool = True
     fed_by: tuple[FedBy, ...] = ()
 
     @model_validator(mode="after")

@@ -74,12 +74,14 @@ class Trace:
 
     `columns` are the family's fields that each sample has; they go to the set `table` (Parquet, partitioned
     by month) and not to the trial table, which has `adds` in their place: what is counted over the samples.
+    `filled` are columns of the set that a later step fills in.
     """
 
     table: str
     row_is: str
     columns: tuple[str, ...]
     adds: tuple[Field, ...]
+    filled: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -92,6 +94,7 @@ class Family:
     `values` are the measured quantities: an empty set of them makes no row, and they are what two
     versions of a row are compared by. `share` is the relative difference beyond which a newer export's
     value is held as `changed_at_source`. `trace`: each line is a sample of a trial, not a trial.
+    `device_family`: the device family whose traces these are, where that has exports of another kind too.
     """
 
     name: str
@@ -106,6 +109,12 @@ class Family:
     values: tuple[str, ...]
     share: float = 0.10
     trace: Trace | None = None
+    device_family: str = ""
+
+    @property
+    def of_device(self) -> str:
+        """The family that a device of these exports has in facility.toml."""
+        return self.device_family or self.name
 
     @property
     def row_columns(self) -> tuple[Field, ...]:

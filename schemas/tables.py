@@ -48,7 +48,7 @@ def _sample_set(family: Family, trace: Trace) -> Table:
     return Table(
         trace.table,
         trace.row_is,
-        ("sample_set_id", *trace.columns, "file_id", "line"),
+        ("sample_set_id", *trace.columns, *trace.filled, "file_id", "line"),
         key=("sample_set_id", "time_s", "line"),
         required=frozenset({"sample_set_id", "file_id", "line"})
         | (set(trace.columns) & set(family.required)),
@@ -99,6 +99,18 @@ _ALL = (
     ),
     *(_trial_table(family) for family in FAMILIES.values()),
     *(_sample_set(family, family.trace) for family in FAMILIES.values() if family.trace is not None),
+    replace(
+        _trial_table(FAMILIES["bar_speed"]),
+        name="_found_reps",
+        row_is="a repetition found in a trace, with the times of its samples",
+        fields=(
+            *_trial_table(FAMILIES["bar_speed"]).fields,
+            "sample_set_id",
+            "from_s:sample_from_s",
+            "until_s:sample_until_s",
+        ),
+        published=False,
+    ),
     Table(
         "superseded_rows",
         "an earlier version of a trial row",
@@ -177,6 +189,14 @@ _ALL = (
             "summary",
             "learned",
             "series_keys",
+            "hard_low",
+            "hard_high",
+            "soft_low",
+            "soft_high",
+            "typical_error_trial",
+            "typical_error_session",
+            "typical_error_source",
+            "typical_error_origin:error_origin",
             "formula",
             "source",
             "verified",
@@ -447,6 +467,7 @@ SAMPLE_SETS: tuple[str, ...] = tuple(name for name, table in TABLES.items() if t
 FAMILY_OF_TABLE: dict[str, Family] = {
     **{family.table: family for family in FAMILIES.values()},
     **{family.trace.table: family for family in FAMILIES.values() if family.trace is not None},
+    "_found_reps": FAMILIES["bar_speed"],
 }
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.ids import text_ids
-from pipeline.metrics.measurements import MASS_COLUMNS, family_modules, flag_trials, samples_of
+from pipeline.metrics.measurements import family_modules, flag_trials, known_on_the_day, samples_of
 from pipeline.metrics.rows import as_table
 from pipeline.metrics.series import with_series
 from schemas.catalogue import Metric
@@ -20,6 +20,7 @@ def fit_profiles(
     sessions: pl.DataFrame,
     catalogue: Mapping[str, Metric],
     devices: Mapping[str, str],
+    people: pl.DataFrame | None = None,
 ) -> dict[str, pl.DataFrame]:
     """The tables `profiles` and `profile_values`, each sorted by its key.
 
@@ -27,7 +28,7 @@ def fit_profiles(
     traces: its samples too), which gives a frame as `metrics.fits.fits_of` makes it. An accepted fit is of
     the series of its metric; a refused one is of none, and says why.
     """
-    masses = sessions.select(MASS_COLUMNS)
+    masses = known_on_the_day(trials, sessions, people)
     flagged = flag_trials(trials)
     fits = [
         _placed(one, catalogue[one["metric"][0]], devices)

@@ -54,7 +54,7 @@ def _own(name: str, test: OtherTest) -> Metric:
 def _with(metric: Metric, own: MetricOverride | None) -> Metric:
     if own is None:
         return metric
-    changes: dict[str, object] = {}
+    changes: dict[str, object] = {} if own.on is None else {"on": own.on}
     if own.hard or own.soft:
         changes |= {"hard": own.hard or metric.hard, "soft": own.soft or metric.soft, "limits": ()}
     if error := _error(own):

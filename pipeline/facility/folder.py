@@ -131,7 +131,7 @@ def _read(folder: Path) -> tuple[Facility | None, list[Problem], dict[str, list[
     problems = [*read.problems, *of_people, *of_records, *of_metrics]
     if settings is None:
         return None, problems, faulty
-    problems += _guests_on_roster(settings, people)
+    problems += [*_guests_on_roster(settings, people), *_askers_off_roster(settings, people)]
     return Facility(folder, settings, people, records, metrics, layouts, faulty), problems, faulty
 
 
@@ -156,4 +156,13 @@ def _guests_on_roster(settings: Settings, people: People) -> list[Problem]:
         Problem(SETTINGS_FILE, None, "guests", f"{name!r} is on the roster, so is no guest", "look")
         for name in settings.guests
         if name in on_roster
+    ]
+
+
+def _askers_off_roster(settings: Settings, people: People) -> list[Problem]:
+    key = "body_composition.athletes"
+    return [
+        Problem(SETTINGS_FILE, None, key, f"{name!r} is no athlete_id of the roster", "look")
+        for name in settings.body_composition.athletes
+        if people.ids is not None and name not in people.ids
     ]

@@ -35,8 +35,9 @@ class StrictConfig(BaseModel):
 
 def known_family(name: str) -> str:
     """A device family's name; ValueError where there is none of that name."""
-    if name not in FAMILIES:
-        raise ValueError(f"{name!r} is no device family; {nearest_known(name, FAMILIES)}")
+    of_devices = [family.name for family in FAMILIES.values() if family.of_device == family.name]
+    if name not in of_devices:
+        raise ValueError(f"{name!r} is no device family; {nearest_known(name, of_devices)}")
     return name
 
 
@@ -152,6 +153,14 @@ class Schedule(StrictConfig):
     nightly_time: TimeOfDay = time(3, 30)
 
 
+class BodyComposition(StrictConfig):
+    """Of whom density and fat are estimated from folds (adults who asked for it), and by which equations."""
+
+    athletes: Names = ()
+    equation: Literal["three_sites", "four_sites", "seven_sites"] = "seven_sites"
+    fat: Literal["siri", "brozek"] = "siri"
+
+
 class Settings(StrictConfig):
     """`config/facility.toml`."""
 
@@ -170,6 +179,7 @@ class Settings(StrictConfig):
     labels: Labels = Labels()
     devices: dict[str, Device] = {}
     schedule: Schedule = Schedule()
+    body_composition: BodyComposition = BodyComposition()
 
     @model_validator(mode="before")
     @classmethod
@@ -206,8 +216,12 @@ class Settings(StrictConfig):
 
 
 class MetricOverride(StrictConfig):
-    """A facility's own figures for a metric, in the metric's unit (typical errors: see the catalogue)."""
+    """A facility's own figures for a metric, in the metric's unit (typical errors: see the catalogue).
 
+    `on`: whether the metric is made; left out, as in the catalogue.
+    """
+
+    on: bool | None = None
     hard: Range | None = None
     soft: Range | None = None
     smallest_worthwhile: Annotated[float, Field(gt=0)] | None = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from schemas.families import FAMILIES
 from schemas.models import polars_schema
 from schemas.tables import TABLES
 
@@ -104,9 +105,11 @@ def file_rows(drops: pl.DataFrame, fates: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("repeated"))
         .otherwise(pl.lit("loaded"))
     )
+    of_device = {family.name: family.of_device for family in FAMILIES.values()}
     folder = pl.col("path").str.replace(r"[^/]*$", "")
     return joined.with_columns(
         status=status,
         path=pl.concat_str(folder, pl.col("file_id").str.slice(0, 16)),
         lines=pl.col("n_lines"),
+        family=pl.col("family").replace(of_device),
     ).select(pl.col(c).cast(t) for c, t in polars_schema(TABLES["files"]).items())

@@ -66,7 +66,7 @@ def _head(layout: Layout, stem: str, families: Mapping[str, str] | None) -> Foun
         if family is None:
             near = nearest_known(layout.device, families)
             yield ("device",), f"{layout.device!r} is no device of config/facility.toml; {near}"
-        elif family in FAMILIES and family != layout.family:
+        elif family in FAMILIES and family != FAMILIES[layout.family].of_device:
             yield (
                 ("device",),
                 f"{layout.device!r} is of the family {family!r} in config/facility.toml, "

@@ -7,12 +7,13 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
 from pipeline.facility.problems import Problem
-from pipeline.facility.settings import FamilyName, Names, StrictConfig, Timezone
+from pipeline.facility.settings import Names, StrictConfig, Timezone, known_family
 from pipeline.facility.toml_file import check_model, check_rest, read_toml
 from pipeline.intake.layout_checks import check_layout
+from schemas.families import FAMILIES
 
 LAYOUTS_FOLDER = "config/layouts"
 
@@ -41,6 +42,10 @@ def _as_text(value: object) -> object:
     if isinstance(value, dict):
         return {word: str(to) if type(to) in (int, float) else to for word, to in value.items()}
     return value
+
+
+def _known_family(name: str) -> str:
+    return name if name in FAMILIES else known_family(name)
 
 
 class Match(StrictConfig):
@@ -113,13 +118,24 @@ class Layout(StrictConfig):
     """One export format of one device."""
 
     layout: str
-    family: FamilyName
+    family: Annotated[str, AfterValidator(_known_family)]
     device: str
     method_version: str | None = None
     ignore: Names = ()
     match: Match
     file: FileFormat = FileFormat()
     columns: dict[str, ColumnSource]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _of_traces(cls, data: Any) -> Any:
+        """A layout that maps what only traces have is one of traces of its device family."""
+        columns = data.get("columns") if isinstance(data, dict) else None
+        for family in FAMILIES.values():
+            own = family.trace is not None and family.device_family == data.get("family")
+            if own and isinstance(columns, dict) and family.values[-1] in columns:
+                return {**data, "family": family.name}
+        return data
 
     @property
     def mapped_names(self) -> tuple[str, ...]:

@@ -161,4 +161,6 @@ def samples_of(trace: Trace, rows: pl.DataFrame, runs: pl.DataFrame) -> pl.DataF
     """The samples of all versions of all runs: sample_set_id, the trace's columns, file_id, line."""
     sets = runs.select("claim", "sample_set_id")
     found = rows.select("claim", *trace.columns, file_id="file", line="line").join(sets, on="claim")
-    return found.select("sample_set_id", *trace.columns, "file_id", "line").sort(TABLES[trace.table].key)
+    filled = [pl.lit(None, dtype=pl.String).alias(name) for name in trace.filled]
+    made = found.select("sample_set_id", *trace.columns, *filled, "file_id", "line")
+    return made.sort(TABLES[trace.table].key)

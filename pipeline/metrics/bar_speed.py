@@ -1,9 +1,10 @@
-"""Bar speed: velocities at a load, and how much velocity a set costs."""
+"""Bar speed: velocities at a load, how much velocity a set costs, and lines of velocity on load."""
 
 from __future__ import annotations
 
 import polars as pl
 
+from pipeline.metrics.load_velocity import load_velocity_fits, load_velocity_values
 from pipeline.metrics.rows import (
     by_occasion,
     codes_of,
@@ -40,7 +41,8 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
 
 
 def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
-    """Values of `bar_reps` as `flag` returns them, long: velocities [m/s] and velocity loss [%].
+    """Values of `bar_reps` as `flag` returns them, long: velocities [m/s], velocity loss [%], estimated
+    maxima [kg].
 
     The kinds of velocity are metrics of their own and never merged. `masses` is not needed.
     """
@@ -50,7 +52,21 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     late = pl.when(pl.col("rep") > FIRST_REPS).then(pl.lit("beyond_third_rep"))
     flags = join_codes(pl.col("flags"), late)
     parts = [values_of(rows, metric, pl.col(column), flags=flags) for metric, column in _METRICS.items()]
-    return pl.concat([*parts, _losses(rows)])
+    return pl.concat([*parts, _losses(rows), load_velocity_values(_early(rows))], how="diagonal")
+
+
+def profiles(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """The load-velocity lines of `bar_reps` as `flag` returns them, as fits. `masses` is not needed."""
+    rows = with_series_keys(trials).with_columns(
+        pl.col("implement_count").cast(pl.String), trial=pl.col("rep")
+    )
+    return load_velocity_fits(_early(rows))
+
+
+def _early(rows: pl.DataFrame) -> pl.DataFrame:
+    """The first repetitions of each set that count."""
+    early = pl.col("rep").is_null() | (pl.col("rep") <= FIRST_REPS)
+    return rows.filter(early & ~excluded(pl.col("flags")))
 
 
 def _losses(rows: pl.DataFrame) -> pl.DataFrame:

@@ -1,9 +1,14 @@
-"""Contact mat: flight and contact times, jump heights, reactive strength, push-up rise."""
+"""Contact mat: flight and contact times, jump heights, reactive strength, push-up rise, hops.
+
+Values of several jumps of an occasion are made in `jump_comparisons` and `jump_profiles`.
+"""
 
 from __future__ import annotations
 
 import polars as pl
 
+from pipeline.metrics.jump_comparisons import SHORT_CONTACT_S, drop_heights, utilisation_ratios
+from pipeline.metrics.jump_profiles import jump_fits, jump_profiles
 from pipeline.metrics.rows import (
     codes_of,
     excluded,
@@ -22,8 +27,6 @@ FEWEST_HOPS = 5
 """A series with fewer valid hops has no value (methods, corrections 29)."""
 HOPS_TRIED = 10
 """A mean of the best five is comparable only among so many tried (methods, B1 and corrections 14)."""
-SHORT_CONTACT_S = 0.25
-"""Longer contacts are a slower quality (Schmidtbleicher 1992, from memory): no part of reactive strength."""
 _JUMPS = ("squat_jump", "countermovement_jump", "drop_jump")
 
 
@@ -36,10 +39,9 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
 def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     """Values of `jump_trials` as `flag` returns them, long (see `rows.values_of`).
 
-    `masses`: session_id, body_mass_kg, body_mass_row_id, body_mass_provisional.
-    Heights g t² / 8 [cm], g from ISO 80000-3; reactive strength index height [m] / contact time [s]. Of a
-    series of hops one value: the rows behind it are its inputs, and their roles say how many of the hops
-    tried were valid.
+    `masses`: see `occasions`. Heights g t² / 8 [cm], g from ISO 80000-3; reactive strength index height [m] /
+    contact time [s]. Of a series of hops one value: the rows behind it are its inputs, and their roles say
+    how many of the hops tried were valid.
     """
     test = pl.col("test")
     # A box height says something about drop jumps only: whatever else an export writes there must not
@@ -59,8 +61,16 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
         _peak_power(rows, masses),
         _hop_reactive_strength(_hops(rows)),
         _hop_stiffness(_hops(rows).join(masses, on="session_id", how="left", validate="m:1")),
+        utilisation_ratios(rows),
+        drop_heights(drops),
+        jump_profiles(rows, masses),
     ]
-    return pl.concat(parts)
+    return pl.concat(parts, how="diagonal")
+
+
+def profiles(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """The force-velocity lines of loaded jumps of `jump_trials` as `flag` returns them, as fits."""
+    return jump_fits(with_series_keys(trials), masses)
 
 
 def _peak_power(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:

@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.metrics.rows import CARRIED
 from schemas.catalogue import SERIES_KEYS
+from schemas.codes import CODES
 
 FIT_VALUE = pl.Struct({"name": pl.String, "value": pl.Float64, "error": pl.Float64, "unit": pl.String})
 
@@ -44,6 +45,12 @@ def fits_of(
         pl.col("why_not").cast(pl.String),
         pl.when(pl.col("why_not").is_null()).then(told).alias("values"),
     )
+
+
+def sentence(code: pl.Expr) -> pl.Expr:
+    """The sentence of a code, NULL where there is none."""
+    sentences = {name: one.sentence for name, one in CODES.items()}
+    return code.replace_strict(sentences, default=None, return_dtype=pl.String)
 
 
 def first_reason(reasons: Sequence[tuple[pl.Expr, pl.Expr | str]]) -> pl.Expr:

@@ -12,6 +12,8 @@ import polars as pl
 
 import pipeline.metrics
 from pipeline.ids import text_ids
+from pipeline.metrics.maxima import without_estimates
+from pipeline.metrics.occasions import PEOPLE, occasions
 from pipeline.metrics.rows import as_table, join_codes
 from pipeline.metrics.series import with_series
 from schemas.catalogue import Metric
@@ -19,8 +21,6 @@ from schemas.codes import CODES, EXCLUDING
 from schemas.families import FAMILIES
 from schemas.models import empty
 from schemas.tables import TABLES
-
-MASS_COLUMNS = ("session_id", "body_mass_kg", "body_mass_row_id", "body_mass_provisional")
 
 
 @cache
@@ -53,24 +53,19 @@ def measure_all(
     sessions: pl.DataFrame,
     catalogue: Mapping[str, Metric],
     devices: Mapping[str, str],
+    people: pl.DataFrame | None = None,
 ) -> dict[str, pl.DataFrame]:
     """The tables `measurements`, `measurement_inputs`, `series` and `value_flags`, each sorted by its key.
 
     `trials`: table name -> current rows, and the sample sets. `sessions`: the table of that name. `devices`:
-    device -> its method; a device not named is its own method. Raises KeyError where a metric is not in
-    `catalogue`.
+    device -> its method; a device not named is its own method. `people`: see `occasions`. Raises KeyError
+    where a metric is not in `catalogue`.
     """
-    masses = sessions.select(MASS_COLUMNS)
+    masses = known_on_the_day(trials, sessions, people)
     flagged = flag_trials(trials)
     flags = [long_flags(frame, table, "row_id") for table, frame in flagged.items()]
-    measured = [
-        _finish(values, catalogue[values["metric"][0]], devices)
-        for module in family_modules()
-        if module.TABLE in flagged
-        for values in _measured(module, flagged[module.TABLE], masses, trials, catalogue).partition_by(
-            "metric"
-        )
-    ]
+    made = _values_by_metric(flagged, masses, trials, catalogue)
+    measured = [_finish(values, catalogue[name], devices) for name, values in made.items()]
     tables = {name: empty(TABLES[name]) for name in ("measurements", "measurement_inputs", "series")}
     if measured:
         values = pl.concat(measured, how="diagonal")
@@ -79,6 +74,32 @@ def measure_all(
         tables["series"] = as_table(values.unique("series_id"), "series")
         flags.append(long_flags(values, "measurements", "measurement_id"))
     return {**tables, "value_flags": pl.concat([empty(TABLES["value_flags"]), *flags]).sort(pl.all())}
+
+
+def _values_by_metric(
+    flagged: Mapping[str, pl.DataFrame],
+    masses: pl.DataFrame,
+    trials: Mapping[str, pl.DataFrame],
+    catalogue: Mapping[str, Metric],
+) -> dict[str, pl.DataFrame]:
+    """The values of all families, metric by metric, of those that are on."""
+    made: dict[str, pl.DataFrame] = {}
+    for module in family_modules():
+        if module.TABLE in flagged:
+            values = _measured(module, flagged[module.TABLE], masses, trials, catalogue)
+            parts = values.partition_by("metric", maintain_order=True)
+            made |= {part["metric"][0]: part for part in parts if catalogue[part["metric"][0]].on}
+    if "one_rep_max" in made and "one_rep_max_estimate" in made:
+        made["one_rep_max_estimate"] = without_estimates(made["one_rep_max_estimate"], made["one_rep_max"])
+    return made
+
+
+def known_on_the_day(
+    trials: Mapping[str, pl.DataFrame], sessions: pl.DataFrame, people: pl.DataFrame | None
+) -> pl.DataFrame:
+    """What family modules call `masses`: see `occasions`; nobody's sex is known without `people`."""
+    readings = trials.get("body_readings", empty(TABLES["body_readings"]))
+    return occasions(sessions, readings, pl.DataFrame(schema=PEOPLE) if people is None else people)
 
 
 def _measured(

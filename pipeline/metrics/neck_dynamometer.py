@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.metrics.noise import trial_noise
 from pipeline.metrics.rows import (
     by_occasion,
     codes_of,
@@ -16,10 +17,14 @@ from pipeline.metrics.rows import (
     with_series_keys,
 )
 from pipeline.numerics.sides import side_difference
+from schemas.catalogue import CATALOGUE
 from schemas.families.neck_dynamometer import ROTATIONS
 
 FAMILY = "neck_dynamometer"
 TABLE = "neck_trials"
+_BETWEEN_DAYS = CATALOGUE["neck_side_difference"].typical_error
+NOISE_BAND = 1.96 * ((_BETWEEN_DAYS and _BETWEEN_DAYS.session) or 0.0)
+"""Side differences up to this [%] are what measuring equal sides gives 19 times in 20 (borrowed error)."""
 SET_UP = ["posture", "lever_arm", "examiner"]
 """Keys that must be equal for two directions to be compared within an occasion."""
 
@@ -67,22 +72,47 @@ def _per_kg(pushes: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
 def _side_difference(pushes: pl.DataFrame) -> pl.DataFrame:
     """Right against left in lateral flexion [%]; positive where the right is stronger."""
     pairs = _means(pushes, "right", "left")
-    difference = side_difference(pl.col("right"), pl.col("left"))
-    return values_of(pairs, "neck_side_difference", difference, inputs=pl.col("inputs"))
+    right, left = pl.col("right"), pl.col("left")
+    difference = side_difference(right, left)
+    # The difference moves with the log ratio of the sides: fully at equal ones, by weaker over stronger here.
+    # The mean of both holds 95 to 97 % of true differences in simulation; the latter alone held 92 to 95 %.
+    slope = (1 + pl.min_horizontal(right, left) / pl.max_horizontal(right, left)) / 2
+    small = pl.when(difference.abs() <= NOISE_BAND).then(pl.lit("side_difference_in_noise"))
+    return values_of(
+        pairs,
+        "neck_side_difference",
+        difference,
+        inputs=pl.col("inputs"),
+        flags=join_codes(pl.col("flags"), small),
+        error=100 * slope * pl.col("variance").sqrt(),
+    )
 
 
 def _flexion_to_extension(pushes: pl.DataFrame) -> pl.DataFrame:
     """Flexion over extension [1]."""
     pairs = _means(pushes, "flexion", "extension")
     ratio = pl.col("flexion") / pl.col("extension")
-    return values_of(pairs, "neck_flexion_extension_ratio", ratio, inputs=pl.col("inputs"))
+    error = ratio * pl.col("variance").sqrt()
+    return values_of(pairs, "neck_flexion_extension_ratio", ratio, inputs=pl.col("inputs"), error=error)
 
 
 def _means(pushes: pl.DataFrame, *directions: str) -> pl.DataFrame:
-    """An occasion's mean force [N] of each direction at one set-up, a column each; NULL where none counts."""
+    """An occasion's mean force [N] of each direction at one set-up, a column each; NULL where none counts.
+
+    `variance`: of the log of their ratio, by the noise of one trial pooled over a device's occasions; NULL
+    where no trial was ever repeated. What differs from day to day is not in it.
+    """
     force, direction = pl.col("peak_force_n"), pl.col("direction")
     counted = pushes.filter(~excluded(pl.col("flags")) & direction.is_in(directions))
+    noise = trial_noise(counted, "neck_force", force, ["direction", *SET_UP], "device")
+    counted = counted.with_columns(squared=noise**2)
     means = {name: force.filter(direction == name).sort().mean() for name in directions}
+    parts = [pl.col("squared").first() / (direction == name).sum() for name in directions]
     return by_occasion(
-        counted, SET_UP, **means, flags=codes_of(pl.col("flags")), inputs=inputs_within(TABLE, direction)
+        counted,
+        SET_UP,
+        **means,
+        variance=parts[0] + parts[1],
+        flags=codes_of(pl.col("flags")),
+        inputs=inputs_within(TABLE, direction),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.metrics.composition import composition
 from pipeline.metrics.rows import (
     by_occasion,
     codes_of,
@@ -47,7 +48,8 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     """Values of `skinfold_readings` as `flag` returns them, long: folds, sums, errors [mm], and errors [%].
 
     A reading is a value of `skinfold_site`; the session's result is their median, which of two is the mean.
-    Sums and errors are of one occasion and measurer, each of the readings that count. `masses` is not needed.
+    Sums and errors are of one occasion and measurer, each of the readings that count. `masses` says of whom
+    density and fat are estimated (see `composition`).
     """
     rows = with_series_keys(trials).with_columns(trial=pl.col("reading"))
     counted = rows.filter(~excluded(pl.col("flags")))
@@ -61,7 +63,13 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
         flags=codes_of(pl.col("flags")),
         inputs=inputs_within(TABLE, pl.col("site")),
     )
-    parts = [values_of(rows, "skinfold_site", pl.col("thickness_mm")), _sums(folds), *_errors(folds)]
+    sums = _sums(folds)
+    parts = [
+        values_of(rows, "skinfold_site", pl.col("thickness_mm")),
+        values_of(sums, "skinfold_sum", pl.col("value"), inputs=pl.col("inputs")),
+        composition(sums, masses),
+        *_errors(folds),
+    ]
     return pl.concat(parts, how="diagonal")
 
 
@@ -80,7 +88,7 @@ def _sums(folds: pl.DataFrame) -> pl.DataFrame:
         flags=codes_of(pl.col("flags")),
         inputs=pl.col("inputs").explode(),
     )
-    return values_of(sums.filter("whole"), "skinfold_sum", pl.col("value"), inputs=pl.col("inputs"))
+    return sums.filter("whole")
 
 
 def _errors(folds: pl.DataFrame) -> list[pl.DataFrame]:

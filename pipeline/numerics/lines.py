@@ -123,7 +123,8 @@ def _prior_variance(variance: Floats, df: Ints, pools: Ints, k: int) -> tuple[Fl
     half = df / 2
     logs = np.log(floored) - digamma(half) + np.log(half)
     mean = _divide(_total(logs, pools, k), count)
-    spread = _divide(_total((logs - mean[pools]) ** 2, pools, k), count - 1)
+    with np.errstate(invalid="ignore"):  # of a pool without scatter every log is minus infinity
+        spread = _divide(_total((logs - mean[pools]) ** 2, pools, k), count - 1)
     excess = spread - _divide(_total(polygamma(1, half), pools, k), count)
     alike = ~(excess > 0)
     half_weight = _inverse_trigamma(np.where(alike, 1.0, excess))

@@ -124,7 +124,8 @@ def _columns(spec: Spec) -> dict[str, Any]:
 def layout_of(spec: Spec) -> dict[str, Any]:
     """The layout as the tables of its TOML file."""
     ignored = [column.header for column in spec.columns if isinstance(column, Filler)]
-    table: dict[str, Any] = {"layout": spec.layout, "family": spec.family, "device": spec.device}
+    table: dict[str, Any] = {"layout": spec.layout, "family": spec.device_family}
+    table["device"] = spec.device
     if spec.method_version:
         table["method_version"] = spec.method_version
     if ignored:

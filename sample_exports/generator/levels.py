@@ -36,6 +36,11 @@ class Level:
     grows_m_day: float  # stature
 
 
+PUSH_OFF_OF_STATURE = 0.21
+FORCE_AT_REST_N_KG = 34.0  # of everybody: the jumps differ by how it falls with velocity
+G = 9.80665
+
+
 def _youth(age: float, at_14: float) -> float:
     """`at_14` at 14 years, 1 from 19 on, straight between."""
     return float(np.interp(age, [14.0, 19.0], [at_14, 1.0]))
@@ -64,6 +69,25 @@ def level_of(athlete: Athlete, rng: Stream) -> Level:
         growth=0.025 + 0.02 * own[9] + (0.03 if age < 18 else 0.0),
         grows_m_day=0.00014 if age < 16 else 0.00004 if age < 18 else 0.0,
     )
+
+
+def push_off_m(level: Level) -> float:
+    """How far the centre of mass rises while pushing off [m]."""
+    return PUSH_OFF_OF_STATURE * level.stature_m
+
+
+def loaded_share(level: Level, load_kg: float) -> float:
+    """Height of a countermovement jump with a load, as a share of that without.
+
+    Along the straight force-velocity line through the jump without load and `FORCE_AT_REST_N_KG`.
+    """
+    way, ratio = push_off_m(level), 1 + load_kg / level.mass_kg
+    velocity = (G * level.jump_m / 2) ** 0.5
+    slope = (G * (level.jump_m / way + 1) - FORCE_AT_REST_N_KG) / velocity
+    steep = 2 * ratio / way
+    root = (slope**2 - 4 * steep * (ratio * G - FORCE_AT_REST_N_KG)) ** 0.5
+    loaded = (slope + root) / (2 * steep)
+    return float(loaded / velocity) ** 2
 
 
 def levels(seed: int, roster: Roster) -> dict[str, Level]:

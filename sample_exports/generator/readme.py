@@ -31,7 +31,7 @@ def _device(spec: Spec, book: Book, shows: str) -> str:
     files = [export for export in book.values() if export.spec is spec]
     lines = sum(len(export.data()) for export in files)
     counts = f"{len(files)} | {lines} | {shows}"
-    return f"| `{spec.device}/` | {spec.family} | `{spec.layout}` | {counts} |"
+    return f"| `{spec.device}/` | {spec.device_family} | `{spec.layout}` | {counts} |"
 
 
 def _table(header: tuple[str, ...], lines: list[str]) -> str:

@@ -180,6 +180,11 @@ class Spec:
     trailer: str = ""
     lines_of: Callable[[Row], list[Row]] | None = None  # where one row takes several lines
 
+    @property
+    def device_family(self) -> str:
+        """The family that the device and its layout have."""
+        return {"bar_traces": "bar_speed"}.get(self.family, self.family)
+
     def at(self, target: str) -> int:
         """The place of the first column that gives `target`."""
         for place, column in enumerate(self.columns):

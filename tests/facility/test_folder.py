@@ -259,6 +259,14 @@ def test_guest_on_the_roster_is_a_look(tmp_path: Path) -> None:
     assert (look.key, look.severity) == ("guests", "look") and "Ana B." in look.message
 
 
+def test_whoever_asked_for_body_composition_is_on_the_roster(tmp_path: Path) -> None:
+    asked = GOOD["facility_toml"] + '\n[body_composition]\nathletes = ["a1", "a99"]\nfat = "brozek"\n'
+    folder = write(tmp_path, **GOOD | {"facility_toml": asked})
+    (look,) = check_facility(folder)
+    assert (look.key, look.severity) == ("body_composition.athletes", "look") and "a99" in look.message
+    assert load_facility(folder).settings.body_composition.equation == "seven_sites"
+
+
 def test_limits_of_time_in_settings(tmp_path: Path) -> None:
     text = GOOD["facility_toml"].replace("from = 2025-03-01", "from = 2025-02-01")
     text += '[devices.x]\nfamily = "contact_mat"\nseason = 1\n'

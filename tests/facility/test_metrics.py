@@ -84,3 +84,12 @@ def test_what_is_wrong_with_a_declaration(
     _, problems = read(tmp_path, BROAD_JUMP.replace(old, new, 1))
     assert (line, key) in [problem[:2] for problem in problems]
     assert any(word in problem[2] for problem in problems)
+
+
+def test_a_metric_that_is_off_is_turned_on(tmp_path: Path) -> None:
+    metrics, problems = read(tmp_path, "[jump_slope_of_optimum]\non = true\n[jump_pmax]\non = false\n")
+    assert problems == []
+    made = facility_catalogue(metrics)
+    assert not CATALOGUE["jump_slope_of_optimum"].on and made["jump_slope_of_optimum"].on
+    assert CATALOGUE["jump_pmax"].on and not made["jump_pmax"].on
+    assert made["jump_pmax"].hard == CATALOGUE["jump_pmax"].hard

@@ -31,7 +31,9 @@ EVERYTHING = {
         jump(trial=2, flight_time_s=0.55, mark="failed"),
         jump(trial=3, leg="left", flight_time_s=0.4),
         jump(trial=3, leg="right", flight_time_s=0.42),
-        jump(test="drop_jump", contact_time_s=0.21, drop_height_m=0.3),
+        jump(test="squat_jump", flight_time_s=0.57),
+        *(jump(trial=4, added_load_kg=kg, flight_time_s=s) for kg, s in ((20, 0.53), (40, 0.46), (60, 0.4))),
+        *(jump(test="drop_jump", contact_time_s=0.21, drop_height_m=box) for box in (0.2, 0.3, 0.4)),
         jump(test="repeated_hops", hop=1, contact_time_s=0.16),
         jump(test="push_up_flight", flight_time_s=0.3, leg=None, hands="floor"),
     ),
@@ -49,7 +51,16 @@ EVERYTHING = {
             approach="flying",
         ),
     ),
-    "body_readings": trial_rows("body_readings", mass(80.0)),
+    "body_readings": trial_rows(
+        "body_readings",
+        mass(80.0),
+        *(
+            {"quantity": quantity, "reading": 1, "value": metres, "unit": "m"}
+            for quantity, metres in (("stature", 1.8), ("sitting_height", 0.94), ("push_off_distance", 0.38))
+        ),
+        mass(50.0, athlete_id="A2"),
+        {"quantity": "stature", "reading": 1, "value": 1.6, "unit": "m", "athlete_id": "A2"},
+    ),
     "resisted_runs": trial_rows(
         "resisted_runs",
         {"sample_set_id": "run", "pull": "resisted", "trial": 1, "resistance_n": 60.0},
@@ -68,7 +79,14 @@ EVERYTHING = {
         ]
     ),
     "bar_reps": trial_rows(
-        "bar_reps", *(lift(rep=rep, propulsive_velocity_m_s=0.8 + rep / 100) for rep in (1, 2, 3, 4))
+        "bar_reps",
+        *(lift(rep=rep, propulsive_velocity_m_s=0.8 + rep / 100) for rep in (1, 2, 3, 4)),
+        *(
+            lift(set=number, load_kg=kg, mean_velocity_m_s=speed, peak_velocity_m_s=1.9)
+            for number, (kg, speed) in enumerate(
+                ((40.0, 1.15), (60.0, 0.98), (100.0, 0.63), (120.0, 0.46)), 2
+            )
+        ),
     ),
     "other_trials": trial_rows(
         "other_trials", {"test": "squat_max", "trial": 1, "value": 140.0, "unit": "kg"}
@@ -96,6 +114,14 @@ EVERYTHING = {
     ),
 }
 
+PEOPLE = pl.DataFrame(
+    {
+        "athlete_id": ["A1", "A2"],
+        "sex": ["female", "male"],
+        "equation": ["three_sites", None],
+        "fat": ["siri", None],
+    }
+)
 DECLARED = {
     **CATALOGUE,
     "one_rep_max": CATALOGUE["one_rep_max"].model_copy(
@@ -107,9 +133,10 @@ DECLARED = {
 def measured(
     trials: dict[str, pl.DataFrame], catalogue: dict[str, Metric] = CATALOGUE
 ) -> dict[str, pl.DataFrame]:
-    return measure_all(
-        trials, sessions_of(*trials.values(), kg=80.0), catalogue, {"device-1": "mat by switch"}
+    sessions = sessions_of(*trials.values(), kg=80.0).with_columns(
+        age_years=pl.col("athlete_id").replace_strict({"A1": 24.0, "A2": 13.0})
     )
+    return measure_all(trials, sessions, catalogue, {"device-1": "mat by switch"}, PEOPLE)
 
 
 def jumps(*rows: dict[str, object]) -> pl.DataFrame:
@@ -134,7 +161,8 @@ def test_the_tables_are_as_declared_and_every_metric_is_made() -> None:
     tables = measured(EVERYTHING, DECLARED)
     for name, frame in tables.items():
         table_model(name).validate(frame, lazy=True)
-    assert set(tables["measurements"]["metric"]) == set(CATALOGUE) - {"stature"}
+    off = {name for name, metric in CATALOGUE.items() if not metric.on}
+    assert set(tables["measurements"]["metric"]) == set(CATALOGUE) - off
 
 
 def test_no_rows_give_empty_tables() -> None:

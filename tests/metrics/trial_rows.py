@@ -10,10 +10,20 @@ from typing import Any
 import polars as pl
 from scipy.optimize import brentq
 
+from pipeline.metrics.occasions import LENGTHS
 from schemas.models import polars_schema
 from schemas.tables import TABLES
 
 DAY = dt.date(2026, 1, 5)
+OF_OCCASIONS = {
+    "age_years": pl.Float64,
+    "sex": pl.String,
+    "equation": pl.String,
+    "fat": pl.String,
+    **{f"{name}_m": pl.Float64 for name in LENGTHS},
+    **{f"{name}_row_id": pl.String for name in LENGTHS},
+    **{f"{name}_age_days": pl.Int64 for name in LENGTHS},
+}
 
 
 def trial_rows(table: str, *rows: dict[str, Any]) -> pl.DataFrame:
@@ -131,8 +141,14 @@ def sprint_gates(vmax: float, tau: float, offset_m: float, distances: Sequence[f
     return [(d, when(d + offset_m) - when(offset_m)) for d in distances]
 
 
-def sessions_of(*frames: pl.DataFrame, kg: float | None = None, provisional: bool = False) -> pl.DataFrame:
-    """The sessions of trial rows, an athlete's date each, with one body mass for all."""
+def sessions_of(
+    *frames: pl.DataFrame, kg: float | None = None, provisional: bool = False, **more: Any
+) -> pl.DataFrame:
+    """The sessions of trial rows, an athlete's date each, with one body mass for all.
+
+    `more`: what else `occasions` would say of all of them, such as push_off_distance_m; else NULL.
+    """
+    said = {name: more.get(name) for name in OF_OCCASIONS}
     columns = ("session_id", "athlete_id", "performed_at_utc", "local_date")
     head = pl.concat([frame.select(columns) for frame in frames if "session_id" in frame.columns])
     return (
@@ -147,6 +163,8 @@ def sessions_of(*frames: pl.DataFrame, kg: float | None = None, provisional: boo
             body_mass_kg=pl.lit(kg, dtype=pl.Float64),
             body_mass_row_id=pl.lit(None if kg is None else "mass-row", dtype=pl.String),
             body_mass_provisional=pl.lit(None if kg is None else provisional, dtype=pl.Boolean),
+            body_mass_age_days=pl.lit(None if kg is None else 0, dtype=pl.Int32),
             available=pl.lit("yes"),
+            **{name: pl.lit(value, OF_OCCASIONS[name]) for name, value in said.items()},
         )
     )

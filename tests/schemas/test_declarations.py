@@ -20,8 +20,9 @@ from schemas.tables import TABLES, columns_of
 
 # Units of fields that no export is written in.
 MORE_UNITS = {"count", "years", "days", OWN_UNIT, "UTC", "local"}
-# Units of metrics that are made, not read: parts of them are units of the list.
+# Units of metrics that are made, not read: parts of them are units of the list, or of these.
 PARTS = re.compile(r"[/·*(]+")
+MADE_OF = {"mL"}
 RAW = [(family.name, field) for family in FAMILIES.values() for field in family.columns]
 ALL_FIELDS: list[Field] = [
     *FIELDS.values(),
@@ -122,7 +123,8 @@ def test_a_metric_says_where_it_comes_from(metric: Metric):
     for text in (metric.label, metric.formula, metric.source, metric.verified, metric.caution):
         assert text.strip()
     assert metric.family in FAMILIES
-    assert all(part in UNITS for part in PARTS.split(metric.unit.rstrip(")"))) or metric.unit in UNITS
+    parts = PARTS.split(metric.unit.rstrip(")"))
+    assert all(part in {*UNITS, *MADE_OF} for part in parts) or metric.unit in UNITS
     assert metric.decimals >= 0 and metric.min_trials >= 1
     low, high = metric.hard
     assert low <= metric.soft[0] < metric.soft[1] <= high

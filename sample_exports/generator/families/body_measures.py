@@ -10,7 +10,7 @@ from ..faults.base import Plan
 from ..faults.cells import bad_date, shown, stranger
 from ..faults.lines import empty_line, open_quote, renamed_header, trailer
 from ..faults.versions import same_file_again
-from ..levels import FIRST_DAY, SEASON_DAYS, Level
+from ..levels import FIRST_DAY, SEASON_DAYS, Level, push_off_m
 from ..people import Roster
 from ..schedule import BALL_SPORTS, WATER_AND_TRACK, Diary, Visit
 from ..spec import Filler, Name, Number, Row, Spec, Stamp, Text, UnitOf, Wide
@@ -39,12 +39,18 @@ def _by(row: Row) -> str:
     return "LQ" if fixed(str(row.at.date()), "by") < 0.5 else "TR"
 
 
-_QUANTITIES = {"mass": "Body mass", "stature": "Stature", "sitting_height": "Sitting height"}
-_VALUE = Number(
-    "Value", "value", by_quantity={"mass": ("kg", 1), "stature": ("cm", 1), "sitting_height": ("cm", 1)}
-)
+_QUANTITIES = {
+    "mass": "Body mass",
+    "stature": "Stature",
+    "sitting_height": "Sitting height",
+    "push_off_distance": "Push-off way",
+}
+_LENGTHS = ("stature", "sitting_height", "push_off_distance")
+_VALUE = Number("Value", "value", by_quantity={"mass": ("kg", 1), **dict.fromkeys(_LENGTHS, ("cm", 1))})
 _CHANGED_VALUE = Number(
-    "valor", "value", by_quantity={"mass": ("lb", 2), "stature": ("in", 2), "sitting_height": ("mm", 0)}
+    "valor",
+    "value",
+    by_quantity={"mass": ("lb", 2), "stature": ("in", 2), **dict.fromkeys(_LENGTHS[1:], ("mm", 0))},
 )
 
 SHOWS = {
@@ -116,7 +122,12 @@ CHANGED = {
             Text(
                 "medida",
                 "quantity",
-                {"mass": "massa", "stature": "estatura", "sitting_height": "altura sentada"},
+                {
+                    "mass": "massa",
+                    "stature": "estatura",
+                    "sitting_height": "altura sentada",
+                    "push_off_distance": "impulso",
+                },
             ),
             Stamp("dia", "%d.%m.%Y"),
             Stamp("hora", "%H:%M"),
@@ -164,8 +175,9 @@ def drops(seed: int, roster: Roster, levels: dict[str, Level]) -> Iterator[Drop]
             row = _occasion(
                 visit, levels[visit.athlete.athlete_id], seed, "scales-2", with_stature=number % 2 == 0
             )
-            sitting = 0.52 * levels[visit.athlete.athlete_id].stature_m
-            first = replace(row, many={**row.many, "sitting_height": sitting}) if visit.earlier == 0 else row
+            level = levels[visit.athlete.athlete_id]
+            lengths = {"sitting_height": 0.52 * level.stature_m, "push_off_distance": push_off_m(level)}
+            first = replace(row, many={**row.many, **lengths}) if visit.earlier == 0 else row
             history += [first] if number % 2 else [first, _second_stature(row, seed)]
     for day in SCALES_2_BOOKS:
         yield Drop("scales-2", f"readings_{day}.xlsx", [row for row in history if row.at.date() <= day])

@@ -11,7 +11,7 @@ from ..faults.base import Plan
 from ..faults.cells import misspelt_name, not_in_map, out_of_range, shown, stranger, untold, wrong_clock
 from ..faults.lines import bad_bytes, blank_lines
 from ..faults.versions import changed_at_source, doubled_line, key_conflict, relabelled, superseding
-from ..levels import Level, form
+from ..levels import Level, form, loaded_share
 from ..people import Roster
 from ..schedule import BALL_SPORTS, WATER_AND_TRACK, Diary, Visit
 from ..spec import Constant, Filler, Name, Number, Row, Spec, Stamp, Text
@@ -19,6 +19,7 @@ from ..spec import Constant, Filler, Name, Number, Row, Spec, Stamp, Text
 G = 9.80665  # m/s2, standard acceleration of free fall (ISO 80000-3)
 MAT_1_DAYS = ("2025-09-08", "2025-09-29", "2025-10-20", "2025-11-10", "2025-12-01", "2026-01-12")
 MAT_2_DAYS = (date(2025, 9, 24), date(2025, 10, 22), date(2025, 11, 19), date(2026, 1, 21))
+LOADS_KG = {"male": (20.0, 40.0, 60.0), "female": (15.0, 30.0, 45.0)}
 HEIGHT_SHARE = {"countermovement_jump": 1.0, "squat_jump": 0.91, "drop_jump": 0.86, "repeated_hops": 0.60}
 
 
@@ -187,11 +188,13 @@ class _Jumper:
         for trial in (1, 2):
             yield self._row("squat_jump", trial, 20, {"flight_time_s": self.flight("squat_jump")})
 
-    def loaded(self, load_kg: float) -> Iterator[Row]:
-        """Two countermovement jumps with a load on the shoulders; numbered on from 11."""
-        for trial in (11, 12):
-            values = {"flight_time_s": self.flight("countermovement_jump", 0.74), "added_load_kg": load_kg}
-            yield self._row("countermovement_jump", trial, 20, values)
+    def loaded(self, loads_kg: tuple[float, ...]) -> Iterator[Row]:
+        """Two countermovement jumps a load on the shoulders; numbered on from 11, 21 and so on."""
+        for number, load in enumerate(loads_kg, 1):
+            share = loaded_share(self.level, load)
+            for trial in (10 * number + 1, 10 * number + 2):
+                values = {"flight_time_s": self.flight("countermovement_jump", share), "added_load_kg": load}
+                yield self._row("countermovement_jump", trial, 20, values)
 
     def one_leg(self) -> Iterator[Row]:
         """Two jumps a leg."""
@@ -239,7 +242,7 @@ def _mat_1(jumper: _Jumper, number: int) -> Iterator[Row]:
         return
     sport = jumper.visit.athlete.on(jumper.visit.day, "sport")
     if sport == "rowing" and jumper.visit.athlete.age(jumper.visit.day) >= 18:
-        yield from jumper.loaded(20.0)
+        yield from jumper.loaded(LOADS_KG[jumper.visit.athlete.sex])
     elif sport == "hockey":
         yield from jumper.one_leg()
     elif sport == "handball":
@@ -251,7 +254,7 @@ def _mat_1(jumper: _Jumper, number: int) -> Iterator[Row]:
 def _mat_2(jumper: _Jumper) -> Iterator[Row]:
     """A visit to mat-2: handball players drop and push, junior rowers jump and push."""
     if jumper.visit.athlete.on(jumper.visit.day, "sport") == "handball":
-        yield from jumper.drop((0.20, 0.40), 30, 2)
+        yield from jumper.drop((0.20, 0.30, 0.40), 30, 2)
     else:
         yield from jumper.counter()
     yield from jumper.push_ups()

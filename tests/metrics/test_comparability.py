@@ -1,0 +1,65 @@
+"""Which values may be compared: another method, device, timing or set-up is another series."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.metrics.measurements import measure_all
+from schemas.catalogue import CATALOGUE
+from tests.metrics.trial_rows import jump, lift, run, sessions_of, trial_rows
+
+# Of scales and tapes it does not matter which (fine print, "Keys and versions").
+OF_ANY_DEVICE = {"body_mass", "stature", "maturity_bin"}
+BY_EXAMPLE: dict[str, tuple[str, list[dict[str, Any]]]] = {
+    "jump_height": ("jump_trials", [jump()]),
+    "sprint_time": ("sprint_splits", run((10, 1.9))),
+    "bar_mean_velocity": ("bar_reps", [lift()]),
+    "neck_force": ("neck_trials", [{"direction": "flexion", "peak_force_n": 150.0, "trial": 1}]),
+    "skinfold_site": ("skinfold_readings", [{"site": "triceps", "reading": 1, "thickness_mm": 9.0}]),
+}
+
+
+def n_series(metric: str, table: str, *rows: dict[str, Any], devices: dict[str, str] | None = None) -> int:
+    trials = trial_rows(table, *rows)
+    made = measure_all({table: trials}, sessions_of(trials), CATALOGUE, devices or {})
+    return made["measurements"].filter(pl.col("metric") == metric)["series_id"].n_unique()
+
+
+@pytest.mark.parametrize("metric", sorted(set(CATALOGUE) - OF_ANY_DEVICE))
+def test_every_metric_of_a_device_has_its_method_among_the_keys(metric: str) -> None:
+    assert {"method", "method_version"} <= set(CATALOGUE[metric].series_keys)
+
+
+@pytest.mark.parametrize("metric", BY_EXAMPLE)
+def test_a_device_or_a_version_of_its_method_starts_a_series(metric: str) -> None:
+    table, rows = BY_EXAMPLE[metric]
+    other = [{**row, "row_id": f"other-{n}", "trial_id": "other"} for n, row in enumerate(rows)]
+    again = [{**row, "trial": 2} for row in other] if metric != "skinfold_site" else other
+    for change, series in (({}, 1), ({"device": "device-2"}, 2), ({"method_version": "2"}, 2)):
+        assert n_series(metric, table, *rows, *({**row, **change} for row in again)) == series
+    # Two devices of one method are one series.
+    same = {"device-1": "one", "device-2": "one"}
+    moved = [{**row, "device": "device-2"} for row in again]
+    assert n_series(metric, table, *rows, *moved, devices=same) == 1
+
+
+@pytest.mark.parametrize("change", [{"timing": "hand"}, {"timing": None}, {"start_offset_m": 0.3}])
+@pytest.mark.parametrize("metric", ["sprint_time", "interval_speed"])
+def test_times_by_hand_never_stand_with_electronic_ones(metric: str, change: dict[str, Any]) -> None:
+    by_gate, other = run((10, 1.9)), run((10, 1.9), name="other", **change)
+    assert n_series(metric, "sprint_splits", *by_gate, *other) == 2
+    assert n_series(metric, "sprint_splits", *by_gate, *run((10, 1.95), name="other")) == 1
+
+
+@pytest.mark.parametrize("metric", [name for name, one in CATALOGUE.items() if one.family == "timing_gates"])
+def test_how_it_was_timed_is_a_key_of_every_gate_metric(metric: str) -> None:
+    assert "timing" in CATALOGUE[metric].series_keys
+
+
+def test_the_two_forms_of_reactive_strength_are_not_mixed() -> None:
+    """Only the height form is made: metres over seconds, never a ratio of times."""
+    forms = [one for name, one in CATALOGUE.items() if "reactive_strength" in name]
+    assert [one.unit for one in forms] == ["m/s"]
