@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from pipeline.ids import text_ids
 from pipeline.metrics.rows import as_table, join_codes
-from pipeline.numerics.repetitions import find_repetitions
+from pipeline.numerics.repetitions import Ints, Repetitions, find_repetitions
 
 TABLE = "_found_reps"
 _MEASURED = {
@@ -31,16 +33,13 @@ def found_reps(sets: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
     traces = ordered.group_by("sample_set_id", maintain_order=True).agg(n=pl.len())
     offsets = np.concatenate([[0], np.cumsum(traces["n"].to_numpy())]).astype(np.int64)
     time, position = ordered["time_s"].to_numpy(), ordered["position_m"].to_numpy()
-    parts = [
-        _of_trace(name, time[a:b], position[a:b], int(a))
-        for name, (a, b) in zip(traces["sample_set_id"], pairwise(offsets), strict=True)
-    ]
-    reps = pl.concat([_of_trace("", time[:0], position[:0], 0), *parts])
-    lines, times = ordered["line"], ordered["time_s"]
-    placed = reps.with_columns(
-        line=lines.gather(reps["first"]),
-        from_s=times.gather(reps["first"]),
-        until_s=times.gather(reps["last"]),
+    found = [find_repetitions(time[a:b], position[a:b]) for a, b in pairwise(offsets)]
+    placed = _laid_end_to_end(traces["sample_set_id"], found, offsets)
+    first, last = placed["first"], placed["last"]
+    placed = placed.with_columns(
+        line=ordered["line"].gather(first),
+        from_s=ordered["time_s"].gather(first),
+        until_s=ordered["time_s"].gather(last),
     )
     rows = sets.drop("line").join(placed, on="sample_set_id", how="inner", validate="1:m")
     key = rows.select(pl.concat_str(pl.lit("bar_reps"), "row_id", "rep", separator="|")).to_series()
@@ -67,18 +66,26 @@ def samples_with_reps(samples: pl.DataFrame, reps: pl.DataFrame) -> pl.DataFrame
     return near.with_columns(row_id=pl.when(within).then("rep_id")).select(samples.columns)
 
 
-def _of_trace(
-    name: str, time_s: np.typing.NDArray[np.float64], position_m: np.typing.NDArray[np.float64], begins: int
-) -> pl.DataFrame:
-    """The repetitions of one trace; `first` and `last` count from the first sample of all."""
-    found = find_repetitions(time_s, position_m)
-    measured = {column: getattr(found, quantity) for column, quantity in _MEASURED.items()}
-    return pl.DataFrame(
-        {"first": found.first + begins, "last": found.last + begins, "gap": found.gap, **measured},
-        schema_overrides=dict.fromkeys(measured, pl.Float64),
-    ).select(
-        pl.lit(name).alias("sample_set_id"),
-        pl.int_range(1, pl.len() + 1, dtype=pl.Int32).alias("rep"),
-        pl.col("first", "last", "gap"),
-        *(pl.col(column).fill_nan(None) for column in measured),
+def _laid_end_to_end(names: pl.Series, found: list[Repetitions], offsets: Ints) -> pl.DataFrame:
+    """The repetitions of all traces, a row each; `first` and `last` count from the first sample of all."""
+    counts = [one.way_m.size for one in found]
+    number = [np.arange(1, n + 1, dtype=np.int32) for n in counts]
+
+    def joined(parts: Iterable[npt.NDArray[np.generic]]) -> npt.NDArray[np.generic]:
+        return np.concatenate([np.zeros(0, dtype=np.int32), *parts])
+
+    columns = {
+        "trace": joined(np.full(n, at, dtype=np.int32) for at, n in enumerate(counts)),
+        "rep": joined(number),
+        "first": joined(one.first + begins for one, begins in zip(found, offsets, strict=False)),
+        "last": joined(one.last + begins for one, begins in zip(found, offsets, strict=False)),
+        "gap": joined(one.gap for one in found),
+        **{column: joined(getattr(one, quantity) for one in found) for column, quantity in _MEASURED.items()},
+    }
+    frame = pl.DataFrame(columns)
+    return frame.select(
+        names.gather(frame["trace"].cast(pl.UInt32)),
+        pl.col("rep", "first", "last").cast(pl.Int64),
+        pl.col("gap").cast(pl.Boolean),
+        pl.col(*_MEASURED).cast(pl.Float64).fill_nan(None),
     )
