@@ -255,7 +255,7 @@ STEPS: tuple[Step, ...] = (
         (*TRIAL_TABLES, "_found_reps", *SAMPLE_SETS, "sessions"),
         _MEASURED,
         _measurements,
-        ("settings", "metrics", "as_of"),
+        ("people", "settings", "metrics", "as_of"),
     ),
     Step(
         "profiles",
@@ -281,7 +281,7 @@ STEPS: tuple[Step, ...] = (
         _norms,
         ("people", "settings", "metrics", "as_of"),
     ),
-    Step("publish", "publishes", _OPENED, (), _publish, lacks=not_as_published),
+    Step("publish", "publishes", (*_OPENED, "_found_reps"), (), _publish, lacks=not_as_published),
     Step(
         "edition",
         "writes down the norms of the week that has closed, once and for all",
