@@ -97,7 +97,8 @@ def test_the_tables_of_the_contract_are_there():
     asked = {
         "files", "held_rows", "athletes", "athlete_periods", "sessions", "session_squads", "jump_trials",
         "sprint_splits", "body_readings", "superseded_rows", "metrics", "series", "flag_codes",
-        "measurements", "measurement_inputs", "profiles", "profile_values", "results", "populations", "norms", "norm_percentiles", "events",
+        "measurements", "measurement_inputs", "profiles", "profile_values",
+        "results", "populations", "norms", "norm_percentiles", "events",
     }  # fmt: skip
     assert asked <= {table.name for table in TABLES.values() if table.published and not table.restricted}
     as_csv = {"results", "norms", "norm_percentiles", "files", "held_rows", "metrics", "series", "flag_codes"}
