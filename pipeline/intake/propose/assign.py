@@ -15,6 +15,7 @@ from pipeline.intake.propose.fit import (
     fit_field,
     fit_mark,
     fit_time,
+    even_steps,
     rises,
 )
 from pipeline.intake.propose.moments import Moment, find_moment
@@ -27,7 +28,9 @@ _FIT = 0.7  # what the cells weigh, beside a name's 1
 _LEAST = 0.36  # a column that reaches less is no field's, unless the field is one that must be
 _NEEDED = 0.25  # what a required field is helped by
 _IN_COLUMNS = 0.04  # a column is likelier a field than a line above the header
+_UNLIKELY = 0.4  # what is taken off a circumstance (wind, load on the body) that only sizes speak for
 _TIMES = ("performed_at", "date", "time")
+_VELOCITIES = ("mean_velocity_m_s", "propulsive_velocity_m_s", "peak_velocity_m_s")
 _MISSING = {"test": 0.3, "lift": 0.5}  # what is often no column: one export, one test
 
 
@@ -73,6 +76,8 @@ class Weigher:
     def name(self, at: int, target: str) -> float:
         """How much the name of column `at` says that it is the target."""
         column = self.all[at]
+        if not column.name.bare:
+            return 0.0
         name = column.name.bare if column.numeric > 0.5 or column.name.unit == "ft_in" else column.name.written
         if target == "performed_at":
             return max(name_score(name, one) for one in _TIMES)
@@ -101,7 +106,8 @@ class Weigher:
             return 0.0
         fit = fit_field(column, spec, self.marks)
         if target in ("time_s", "position_m") and fit > CANNOT and at < len(self.columns):
-            fit += 0.8 * rises(column.values) - 0.5
+            steps = even_steps(column.values)
+            fit += 0.8 * rises(column.values) - 0.5 + 0.3 * (steps if target == "time_s" else -steps)
         return fit
 
 
@@ -146,9 +152,22 @@ def map_family(weigher: Weigher, family: Family) -> Mapping_:
             mapping.unit_from = column
         else:
             mapping.matches[names[at]] = Match(column, *parts[row, at])
+    _order_velocities(mapping, weigher)
     mapping.score += sum(1.0 if entry.sure else 0.6 for entry in entries)
     mapping.score -= _lacking(mapping)
     return mapping
+
+
+def _order_velocities(mapping: Mapping_, weigher: Weigher) -> None:
+    """Where names do not tell mean, propulsive and peak velocity apart, their sizes do: mean is the least."""
+    found = {name: mapping.matches[name] for name in _VELOCITIES if name in mapping.matches}
+    if len(found) < 2 or any(match.name >= 0.3 for match in found.values()):
+        return
+    wanted = _VELOCITIES if len(found) == 3 else ("mean_velocity_m_s", "peak_velocity_m_s")
+    rising = sorted(found.values(), key=lambda match: float(match.column.values.mean() or 0))  # type: ignore[arg-type]
+    for name in found:
+        del mapping.matches[name]
+    mapping.matches |= dict(zip(wanted, rising, strict=True))
 
 
 def _scores(
@@ -166,9 +185,16 @@ def _scores(
             name = weigher.name(at, target)
             help_ = _NEEDED if target in needed else 0.0
             help_ += _IN_COLUMNS if at < len(weigher.columns) else 0.0
+            if weigher.blind and name < 0.3 and _is_circumstance(family, spec):
+                help_ -= _UNLIKELY
             scores[row, column] = name + _FIT * fit + help_
             parts[row, column] = name, fit
     return scores, parts
+
+
+def _is_circumstance(family: Family, spec: Field | None) -> bool:
+    """Whether a field is a number beside what is measured: of those, sizes alone say nothing."""
+    return spec is not None and spec.type == "real" and spec.name not in {*family.required, *family.values}
 
 
 def _leave(weigher: Weigher, at: int) -> float:

@@ -178,10 +178,24 @@ def read_columns(sheet: Sheet, marks: Marks) -> tuple[list[Column], list[str], l
         for i, name in enumerate(sheet.names)
         if sheet.names.count(name) == 1 and name
     ]
+    columns = without_mere_numbers(columns)
     units = next((column.texts for column in columns if column.of_units), None)
     if units is not None:
         columns = [replace(column, units=units) for column in columns]
     return columns, ["", *nulls], choices
+
+
+def without_mere_numbers(columns: list[Column]) -> list[Column]:
+    """The columns with nothing for a name where most names are one word and a number (col1, col2, ...)."""
+    stems = [re.sub(r"[\d\W_]+", "", column.name.written.casefold()) for column in columns]
+    stem, count = Counter(stems).most_common(1)[0] if stems else ("", 0)
+    is_mixed = len({column.numeric > 0.5 for column, own in zip(columns, stems, strict=True) if own == stem}) == 2
+    if count < 3 or count < 0.6 * len(columns) or not (is_mixed or count == len(columns)):
+        return columns
+    return [
+        replace(column, name=Name(column.name.written, "", None, False)) if own == stem else column
+        for column, own in zip(columns, stems, strict=True)
+    ]
 
 
 def _column(name: str, texts: pl.Series, lines: pl.Series, marks: Marks) -> Column:

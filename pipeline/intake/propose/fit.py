@@ -205,3 +205,9 @@ def rises(values: pl.Series) -> float:
     """The share of steps that go up: of a trace's time all but those between runs."""
     steps = values.diff().drop_nulls()
     return float((steps > 0).mean() or 0) if steps.len() > 3 else 0.0  # type: ignore[arg-type]
+
+
+def even_steps(values: pl.Series) -> float:
+    """The share of steps that are as long as the commonest: of a trace's time nearly all."""
+    steps = values.diff().drop_nulls().round(4)
+    return float((steps == steps.mode().min()).mean() or 0) if steps.len() > 3 else 0.0  # type: ignore[arg-type]

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipeline.facility.folder import Facility
 from pipeline.intake.propose.assign import Weigher, best_mappings
 from pipeline.intake.propose.check import Trial, try_out
 from pipeline.intake.propose.choices import Choice
-from pipeline.intake.propose.columns import Marks, find_marks, read_columns, read_preamble
+from pipeline.intake.propose.columns import find_marks, read_columns, read_preamble
 from pipeline.intake.propose.compose import Place, compose
 from pipeline.intake.propose.draft import one_line
+from pipeline.intake.propose.people import List, find_list
+from pipeline.intake.propose.roster import propose_roster
 from pipeline.intake.propose.sniff import MOST_BYTES, Sheet, open_unknown
 from pipeline.intake.propose.words import plain
 from schemas.families import FAMILIES
@@ -46,26 +48,52 @@ class Proposal:
         return told | {"choices": [choice.as_dict() for choice in self.choices]}
 
 
-def propose(file: Path, facility: Facility | None) -> Proposal:
-    """A layout for an unknown export, or a roster for a list of people. Raises CannotPropose, OSError."""
+def propose(file: Path, facility: Facility | None, name: str | None = None) -> Proposal:
+    """A layout for an unknown export, or a roster for a list of people; `name` is the layout's, where it is known.
+
+    Raises CannotPropose, OSError.
+    """
     data = file.read_bytes()
     sheet = open_unknown(data, file.name)
     marks, choices = find_marks(sheet)
     if sheet.workbook and marks.decimal != ".":
         sheet = open_unknown(data, file.name, marks.decimal)
-    return _layout(file, data, sheet, marks, choices, facility)
+    columns, nulls, more = read_columns(sheet, marks)
+    preamble = read_preamble(sheet.head, sheet.dialect.delimiter, nulls, marks)
+    people = find_list(columns)
+    known = frozenset() if facility is None else _known_people(facility)
+    weigher = Weigher(columns, preamble, marks, known)
+    if people is not None and not _has_test_date(weigher, people):
+        roster = [] if facility is None else facility.athletes.select("athlete_id", "name").rows()
+        text, said = propose_roster(people, file.name, roster)
+        return Proposal("roster", file.name, "config/athletes.csv", text, said)
+    return _layout(file, data, sheet, weigher, nulls, [*choices, *more], facility, name)
+
+
+def _has_test_date(weigher: Weigher, people: List) -> bool:
+    """Whether a file about people has a day for what it says beside their birth dates: then it is of tests."""
+    born = people.roles.get("birth_date")
+    return any(
+        moment is not None and column is not born and weigher.name(at, "ignore") < 0.6
+        for at, (column, moment) in enumerate(zip(weigher.all, weigher.moments, strict=True))
+    )
 
 
 def _layout(
-    file: Path, data: bytes, sheet: Sheet, marks: Marks, choices: list[Choice], facility: Facility | None
+    file: Path,
+    data: bytes,
+    sheet: Sheet,
+    weigher: Weigher,
+    nulls: list[str],
+    choices: list[Choice],
+    facility: Facility | None,
+    name: str | None,
 ) -> Proposal:
-    columns, nulls, more = read_columns(sheet, marks)
-    preamble = read_preamble(sheet.head, sheet.dialect.delimiter, nulls, marks)
-    weigher = Weigher(columns, preamble, marks, _known_people(facility))
     folder, family = _device_folder(file, facility)
     mappings = best_mappings(weigher, [family] if family else sorted(FAMILIES))
     place = _place(file, folder, mappings[0].family.name, facility)
-    draft = compose(sheet, marks, nulls, [*choices, *more], weigher, mappings, place, family is not None)
+    place = replace(place, layout=name or place.layout)
+    draft = compose(sheet, weigher.marks, nulls, choices, weigher, mappings, place, family is not None)
     body = "\n".join(draft.lines) + "\n"
     trial = try_out(body, sheet.name, data[:MOST_BYTES] if not sheet.workbook else data)
     return Proposal(
@@ -73,9 +101,7 @@ def _layout(
     )
 
 
-def _known_people(facility: Facility | None) -> frozenset[str]:
-    if facility is None:
-        return frozenset()
+def _known_people(facility: Facility) -> frozenset[str]:
     people = facility.athletes
     names = [*people["athlete_id"].drop_nulls(), *people["name"].drop_nulls()]
     return frozenset(name.casefold() for name in [*names, *people["aliases"].explode().drop_nulls()])

@@ -50,7 +50,7 @@ def _gates(columns: Sequence[Column], family: Family, marks: Marks) -> list[Entr
     field = family.field("split_time_s")
     found: list[tuple[float, str, Column, str, str]] = []
     for column in columns:
-        told = distance_in(column.name.written)
+        told = distance_in(column.name.written) if column.name.bare else None
         if told is None or column.numeric < 0.8 or not column.filled:
             continue
         number, unit = told

@@ -10,16 +10,20 @@ from collections import Counter
 from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 from rapidfuzz.distance import OSA
 
 Tokens = tuple[str, ...]
+
+COLUMNS, PEOPLE = "columns.toml", "people.toml"
 
 _STOP = frozenset(
     "a o os as e de da do das dos d l la le les el los las un une um uma of the at in on by for per y et und "
     "der die das des du di il lo i en em no na nos nas por para pour mit von zu zum zur am im een van".split()
 )
 _NUMBER_WORDS = frozenset({"no", "nº", "n", "nr", "num", "number", "numero", "nummer", "id"})
+_DATE_WORDS = frozenset({"date", "data", "fecha", "datum", "day", "dia", "tag", "jour"})
 _UNKNOWN_WEIGHT = 0.6  # what a token that no list has weighs, beside the rarest known ones' 1
 
 
@@ -38,44 +42,42 @@ def tokens_of(text: str) -> Tokens:
     return telling or words
 
 
-def _data(name: str) -> dict[str, dict[str, list[str]]]:
+@cache
+def _data(name: str) -> dict[str, Any]:
     return tomllib.loads(files(__package__).joinpath(name).read_text(encoding="utf-8"))
 
 
 @cache
-def column_phrases() -> dict[str, tuple[Tokens, ...]]:
-    """Target or role -> what it is called, in every language."""
+def column_phrases(book: str = COLUMNS) -> dict[str, tuple[Tokens, ...]]:
+    """Target or role -> what it is called, in every language; `book` is one of the lists of this package."""
     return {
         target: tuple(
             dict.fromkeys(
                 tokens_of(phrase) for key, said in lists.items() if key != "typical" for phrase in said
             )
         )
-        for target, lists in _data("columns.toml").items()
+        for target, lists in _data(book).items()
     }
 
 
 @cache
 def typical_range(target: str) -> tuple[float, float] | None:
     """What a hall sees most of a field, in its own unit; None where nothing is said."""
-    found = _data("columns.toml").get(target, {}).get("typical")
+    found = _data(COLUMNS).get(target, {}).get("typical")
     return (float(found[0]), float(found[1])) if found else None
 
 
 @cache
-def _weights() -> dict[str, float]:
+def _weights(book: str) -> dict[str, float]:
     """How much each known token tells: less, the more targets have it in their names."""
     counts = Counter(
         token
-        for phrases in column_phrases().values()
+        for phrases in column_phrases(book).values()
         for token in {token for phrase in phrases for token in phrase}
     )
     weights = {token: 1 / (1 + math.log(count)) for token, count in counts.items()}
-    return weights | {token: 0.15 for token in _NUMBER_WORDS}
-
-
-def _weight(token: str) -> float:
-    return _weights().get(token, _UNKNOWN_WEIGHT)
+    faint = _NUMBER_WORDS | _DATE_WORDS if book == PEOPLE else _NUMBER_WORDS
+    return weights | dict.fromkeys(faint, 0.15)
 
 
 @cache
@@ -99,7 +101,7 @@ def _overlap(said: Tokens, phrase: Tokens, weight: dict[str, float] | None) -> f
     """Shared weight of two phrases over their weight, 0 to 1; without `weight` all tokens weigh alike."""
 
     def weigh(token: str) -> float:
-        return 1.0 if weight is None else _weight(token)
+        return 1.0 if weight is None else weight.get(token, _UNKNOWN_WEIGHT)
 
     matched = 0.0
     left = list(said)
@@ -122,12 +124,14 @@ def _overlap(said: Tokens, phrase: Tokens, weight: dict[str, float] | None) -> f
 
 
 @cache
-def name_score(name: str, target: str) -> float:
+def name_score(name: str, target: str, book: str = COLUMNS) -> float:
     """How much a column's name (its unit taken off) says that it is a target, 0 to 1."""
     said = tokens_of(name)
     if not said:
         return 0.0
-    return max((_overlap(said, phrase, _weights()) for phrase in column_phrases().get(target, ())), default=0.0)
+    weights = _weights(book)
+    phrases = column_phrases(book).get(target, ())
+    return max((_overlap(said, phrase, weights) for phrase in phrases), default=0.0)
 
 
 @cache
