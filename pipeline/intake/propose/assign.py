@@ -20,7 +20,7 @@ from pipeline.intake.propose.fit import (
 )
 from pipeline.intake.propose.moments import Moment, find_moment
 from pipeline.intake.propose.wide import Entry, find_entries
-from pipeline.intake.propose.words import name_score
+from pipeline.intake.propose.words import PEOPLE, name_score
 from schemas.core import Family, Field
 from schemas.families import FAMILIES
 
@@ -42,21 +42,18 @@ class Match:
     name: float
     fit: float
 
-    @property
-    def doubtful(self) -> bool:
-        """Whether a person should look: the name says little."""
-        return self.name < 0.5
-
 
 @dataclass
 class Mapping_:
-    """A family's reading of the columns."""
+    """A family's reading of the columns of a header; `names` are first and last name where they are two."""
 
     family: Family
     matches: dict[str, Match] = field(default_factory=dict)
     entries: list[Entry] = field(default_factory=list)
     unit_from: Column | None = None
     left: list[Column] = field(default_factory=list)
+    names: tuple[Column, ...] = ()
+    header: list[Column] = field(default_factory=list)
     score: float = 0.0
 
 
@@ -139,7 +136,7 @@ def map_family(weigher: Weigher, family: Family) -> Mapping_:
     # One place to be left a column: as many more targets as there are columns.
     padded = np.hstack([scores, np.where(np.eye(len(places)) == 1, leave[:, None], CANNOT)])
     rows, chosen = linear_sum_assignment(padded, maximize=True)
-    mapping = Mapping_(family, entries=entries)
+    mapping = Mapping_(family, entries=entries, header=weigher.columns)
     names = list(targets)
     for row, at in zip(rows, chosen, strict=True):
         column = weigher.all[places[row]]
@@ -153,9 +150,27 @@ def map_family(weigher: Weigher, family: Family) -> Mapping_:
         else:
             mapping.matches[names[at]] = Match(column, *parts[row, at])
     _order_velocities(mapping, weigher)
+    _join_names(mapping)
     mapping.score += sum(1.0 if entry.sure else 0.6 for entry in entries)
     mapping.score -= _lacking(mapping)
     return mapping
+
+
+def _join_names(mapping: Mapping_) -> None:
+    """Where the athlete's first and last name are two columns, both are the athlete."""
+    match = mapping.matches.get("athlete")
+    if match is None or all(match.column is not one for one in mapping.header):
+        return
+    parts = {"first_name": match.column, "last_name": match.column}
+    for own, other in (("first_name", "last_name"), ("last_name", "first_name")):
+        if name_score(match.column.name.written, own, PEOPLE) < 0.75:
+            continue
+        found = [one for one in mapping.left if name_score(one.name.written, other, PEOPLE) >= 0.75]
+        if found:
+            parts[other] = found[0]
+            mapping.left = [one for one in mapping.left if one is not found[0]]
+            mapping.names = (parts["first_name"], parts["last_name"])
+            return
 
 
 def _order_velocities(mapping: Mapping_, weigher: Weigher) -> None:
@@ -200,7 +215,8 @@ def _is_circumstance(family: Family, spec: Field | None) -> bool:
 def _leave(weigher: Weigher, at: int) -> float:
     """What a target must reach to be taken for a column, instead of leaving the column out."""
     least = 0.15 if weigher.blind else _LEAST
-    return max(least, 0.25 + 0.75 * weigher.name(at, "ignore"))
+    said = weigher.name(at, "ignore")
+    return max(least, 0.25 + 0.75 * said) if said >= 0.5 else least
 
 
 def _lacking(mapping: Mapping_) -> float:

@@ -142,10 +142,10 @@ def _judge_marks(
     elif comma and point:
         decimal, thousands = (",", "") if comma >= point else (".", "")
         standing = "doubtful"
-        said = f"{comma} numbers have a comma and {point} a point before decimals"
+        said = f"{comma} cells have a comma and {point} a point before decimals"
     elif comma or point:
         decimal, thousands = (",", "") if comma else (".", "")
-        said = f"{comma or point} numbers have a {'comma' if comma else 'point'} before decimals"
+        said = f"{comma or point} of the cells have a {'comma' if comma else 'point'} before decimals"
         grouped = seen["by point"] if comma else seen["by comma"]
         if grouped:
             thousands = "." if comma else ","

@@ -227,7 +227,7 @@ def _columns(draft: Draft, sheet: Sheet, best: Mapping_, weigher: Weigher, place
         if target in best.matches:
             _column(draft, sheet, target, best, weigher, place)
         elif target in entries:
-            _unpivot(draft, target, entries[target])
+            _unpivot(draft, target, entries[target], best.unit_from)
         elif target == "athlete" or (target in best.family.required and target not in given):
             _missing(draft, sheet, target, best, weigher)
     absent = [n for n in _HINTS.get(best.family.name, ()) if n not in best.matches and n not in given]
@@ -248,7 +248,8 @@ def _column(
     draft.table(at)
     source = "from" if column.name.written in sheet.names else "preamble"
     reason, doubtful = _why(match)
-    written = f"{source} = {toml(column.name.written)}"
+    names = [one.name.written for one in best.names] if target == "athlete" and best.names else column.name.written
+    written = f"{source} = {toml(names)}"
     draft.choose(f"{at}.{source}", written, reason, "doubtful" if doubtful else "sure")
     spec = next((field for field in best.family.columns if field.name == target), None)
     if spec is not None and spec.type == "real":
@@ -269,9 +270,7 @@ def _why(match: Match) -> tuple[str, bool]:
 def _unit(draft: Draft, at: str, column: Column, spec: Field, best: Mapping_, marks: Marks) -> None:
     found = fit_unit(column, spec, marks)
     if found is not None and found.source == "column" and best.unit_from is not None:
-        name = best.unit_from.name.written
-        said = f"the column {name!r} has a unit on each line: {', '.join(best.unit_from.words[:6])}"
-        draft.choose(f"{at}.unit_from", f"unit_from = {toml(name)}", said)
+        _unit_from(draft, at, best.unit_from)
         return
     unit = found.unit if found is not None and found.unit else None
     if unit is None and column.name.unit not in (None, "none"):
@@ -283,6 +282,11 @@ def _unit(draft: Draft, at: str, column: Column, spec: Field, best: Mapping_, ma
         return
     assert found is not None
     _say_unit(draft, f"{at}.unit", f"unit = {toml(unit)}", unit, found.source, column)
+
+
+def _unit_from(draft: Draft, at: str, column: Column) -> None:
+    said = f"the column {column.name.written!r} has a unit on each line: {', '.join(column.words[:6])}"
+    draft.choose(f"{at}.unit_from", f"unit_from = {toml(column.name.written)}", said)
 
 
 def _say_unit(draft: Draft, at: str, written: str, unit: str, source: str, column: Column) -> None:
@@ -308,6 +312,8 @@ def _words(
     if not has_words(target) or len(words) > _MOST_WORDS or (values and set(words) <= set(values)):
         return
     found = {word: word_of(target, word, values) for word in words}
+    if target == "accommodating":
+        found |= {word: _what_is_there(column) for word in words if word_of("mark", word, ("ok",)) is not None}
     if not values and not any(found.values()):
         return
     if not words:
@@ -331,6 +337,12 @@ def _word(
         draft.ask(at, [f'{key} = "..."'], f"what does {word!r} mean?")
     else:
         draft.choose(at, f"{key} = {toml(word)}", f"{word!r} is kept as it is: no list has it", "doubtful")
+
+
+def _what_is_there(column: Column) -> tuple[str, bool] | None:
+    """What a yes means in a column that is named by what makes the load grow."""
+    hit = word_of("accommodating", column.name.written)
+    return (hit[0], True) if hit is not None else None
 
 
 def _own_tests(draft: Draft, at: str, column: Column, place: Place) -> None:
@@ -358,12 +370,14 @@ def _own_tests(draft: Draft, at: str, column: Column, place: Place) -> None:
             draft.ask(f"{at}.map", [f"{toml_key(word)} = {toml(near or word)}"], said)
 
 
-def _unpivot(draft: Draft, target: str, entries: list[Entry]) -> None:
+def _unpivot(draft: Draft, target: str, entries: list[Entry], unit_from: Column | None) -> None:
     at = f"columns.{target}"
     draft.table(at)
     units = {entry.unit for entry in entries}
-    if len(units) == 1:
-        first = entries[0]
+    first = entries[0]
+    if units == {""} and unit_from is not None:
+        _unit_from(draft, at, unit_from)
+    elif len(units) == 1:
         _say_unit(draft, f"{at}.unit", f"unit = {toml(first.unit)}", first.unit, first.unit_source, first.column)
     draft.lines.append("unpivot = [")
     for entry in entries:
@@ -399,6 +413,10 @@ def _missing(draft: Draft, sheet: Sheet, target: str, best: Mapping_, weigher: W
     if best.family.name == "timing_gates" and target == "test":
         reason = "no column says what was run: splits of a straight sprint from a start?"
         draft.choose(f"{at}.value", 'value = "linear_sprint"', reason, "doubtful")
+        return
+    if spec is not None and spec.type == "real":
+        options = ["value = 0", *(f"unit = {toml(unit)}" for unit in (spec.unit or "").split(" or "))]
+        draft.ask(at, options, f"no column is {target}; what is it always, or which column has it?")
         return
     options = [f"value = {toml(value)}" for value in values] or [f"from = {toml(c.name.written)}" for c in best.left]
     draft.ask(at, options or ['from = "..."'], f"no column is the {target}; which is it, or what is it always?")

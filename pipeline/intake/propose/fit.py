@@ -30,6 +30,9 @@ _BY_SIZE = {
 _NAME = re.compile(r"[^\W\d_]{2,}[^\W\d_'’\-]*(?:[ ,]+[^\W\d_]['’\-.]?[^\W\d_'’\-.]*)+")
 _ID = re.compile(r"[A-Za-z]{0,4}[-_ ]?0*\d{1,6}")
 _BY_ROW = frozenset(name for family in FAMILIES.values() for name in family.values)
+_SOME = 12  # words of a column that are looked up
+_WHOLE = frozenset({"distance_m", "start_offset_m", "load_kg", "added_load_kg", "sled_mass_kg"})
+_COUNTED = 20
 _MOST_WORDS = 40  # a column of more words is of people, comments or numbers
 _MOST_NUMBERS = 60  # trials, sets and readings of one occasion are counted up to about here
 
@@ -50,12 +53,15 @@ def fit_unit(column: Column, field: Field, marks: Marks) -> UnitFit | None:
     for written in ("ft_in", "clock"):
         if column.numeric < 0.9 and holds(field.unit or "", written) and column.written_as(written, marks) >= 0.8:
             return UnitFit(written, 0.4, "written")
+    named = column.name.unit
+    if not column.filled and named in UNITS and holds(field.unit or "", named):
+        return UnitFit(named, -0.1, "name")
     if column.numeric < 0.8:
         return None
-    named = column.name.unit
     if named is not None and named != "none" and holds(field.unit or "", named):
         score = _size_score(column, field, named)
-        return UnitFit(named, score, "name") if score > -1 else None
+        if score > -1 or column.name.sure:
+            return UnitFit(named, score, "name") if score > -1 else None
     if named is not None and column.name.sure:
         return None
     units = field_units(field)
@@ -63,6 +69,8 @@ def fit_unit(column: Column, field: Field, marks: Marks) -> UnitFit | None:
     if not scored:
         return None
     score, _, unit = max(scored)
+    if column.whole and field.name not in _WHOLE and float(column.values.max() or 0) <= _COUNTED:  # type: ignore[arg-type]
+        score -= 0.3  # numbers such as 1, 2, 3 are counted, not measured
     return UnitFit(unit, score, "size") if score > -1 else None
 
 
@@ -164,9 +172,10 @@ def fit_words(column: Column, field: Field) -> float:
 
 @cache
 def known_share(field: str, words: tuple[str, ...], among: tuple[str, ...]) -> float:
-    """The share of words that a field's list has; those it only resembles count for less."""
-    found = [word_of(field, word, among) for word in words]
-    return sum((1.0 if hit[1] else 0.8) for hit in found if hit is not None) / len(words) if words else 0.0
+    """The share of (the first) words that a field's list has; those it only resembles count for less."""
+    some = words[:_SOME]
+    found = [word_of(field, word, among) for word in some]
+    return sum((1.0 if hit[1] else 0.8) for hit in found if hit is not None) / len(some) if some else 0.0
 
 
 def fit_mark(column: Column) -> float:
@@ -174,8 +183,8 @@ def fit_mark(column: Column) -> float:
     if not column.words or len(column.words) > 12:
         return CANNOT
     share = known_share("mark", tuple(column.words), ())
-    lone = len(column.words) == 1
-    return (0.9 * share - 0.3 * (1 - share)) * (0.4 if lone else 1.0) if share else -0.5
+    lone = 1.0 if len(column.words) > 1 else 0.4 if len(column.words[0]) <= 3 else 0.75
+    return (0.9 * share - 0.3 * (1 - share)) * lone if share else -0.5
 
 
 def fit_athlete(column: Column, known: frozenset[str]) -> float:

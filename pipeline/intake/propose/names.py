@@ -12,6 +12,7 @@ _BRACKET = re.compile(r"\s*[\(\[\{]\s*([^\)\]\}]*?)\s*[\)\]\}]\s*")
 # The last one or two words, after a blank, an underscore, a comma or a slash.
 _TAIL = re.compile(r"[\s_,;:]+([^\s_,;:]+(?:[\s_]+[^\s_,;:]+)?)$")
 _ONE = re.compile(r"[\s_,;:]+([^\s_,;:]+)$")
+_CAPITAL = re.compile(r"(?<=[a-zß-ÿ])([A-Z][a-z]{0,2}|[A-Z]{2,3})$")  # as in loadKg
 _DISTANCE = re.compile(r"(?<![A-Za-z0-9.,])[tTdD]?(\d+(?:[.,]\d+)?)[\s_]*-?[\s_]*([A-Za-zäöü]+)?")
 
 
@@ -27,13 +28,13 @@ class Name:
 
 @cache
 def take_apart(written: str) -> Name:
-    """The unit of a name stands in brackets or is its last word; a single small letter may be something else."""
+    """The unit of a name stands in brackets or is its last word; a single letter may be something else."""
     for found in _BRACKET.finditer(written):
         unit = unit_of(found[1])
         if unit is not None:
             bare = f"{written[: found.start()]} {written[found.end() :]}".strip()
             return Name(written, bare, unit, True)
-    for pattern in (_TAIL, _ONE):
+    for pattern in (_TAIL, _ONE, _CAPITAL):
         found_tail = pattern.search(written.strip())
         if found_tail is None:
             continue
@@ -42,7 +43,7 @@ def take_apart(written: str) -> Name:
             bare = written.strip()[: found_tail.start()]
             if re.search(r"\d$", bare) and len(bare.strip()) <= 3 and unit in ("m", "yd", "ft"):
                 continue  # `5 m` is a distance, not metres of something called 5
-            return Name(written, bare, unit, len(found_tail[1]) > 1 or found_tail[1] == "N")
+            return Name(written, bare, unit, len(found_tail[1]) > 1 or not found_tail[1].isalpha())
     return Name(written, written, None, False)
 
 

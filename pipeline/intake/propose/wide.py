@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.intake.propose.columns import Column, Marks
 from pipeline.intake.propose.fit import fit_unit
-from pipeline.intake.propose.names import distance_in, number_in, take_apart
+from pipeline.intake.propose.names import Name, distance_in, number_in, take_apart
 from pipeline.intake.propose.words import name_score, plain, word_of
 from pipeline.reading.units import conversion
 from schemas.core import Family, Field
@@ -54,10 +54,8 @@ def _gates(columns: Sequence[Column], family: Family, marks: Marks) -> list[Entr
         if told is None or column.numeric < 0.8 or not column.filled:
             continue
         number, unit = told
-        inner = take_apart(re.sub(r"\d+(?:[.,]\d+)?\s*(?:m|yd|ft)?\b", " ", column.name.written))
-        time_unit = inner.unit if inner.unit in ("s", "ms") else None
-        if column.name.unit in ("s", "ms"):
-            time_unit = column.name.unit
+        rest = re.sub(r"\d+(?:[.,]\d+)?[\s_]*(?:m|yd|ft)?(?![a-zA-Z])", " x ", column.name.written)
+        time_unit = next((one for one in (take_apart(rest).unit, column.name.unit) if one in ("s", "ms")), None)
         if unit is None and name_score(column.name.bare, "split_time_s") < 0.3 and plain(column.name.bare).isalpha():
             continue
         sized = fit_unit(replace(column, name=take_apart("x")), field, marks)
@@ -66,9 +64,18 @@ def _gates(columns: Sequence[Column], family: Family, marks: Marks) -> list[Entr
         metres = number * (float(conversion(unit, "m")) if unit else 1.0)
         found.append((metres, unit or "m", column, time_unit or sized.unit, "name" if time_unit else "size"))
     found.sort(key=lambda one: one[0])
+    found_at = {id(one[2]) for one in found}
     if len({one[0] for one in found}) < 2:
         return []
-    medians = [float(column.values.median() or 0) for _, _, column, _, _ in found]  # type: ignore[arg-type]
+    found += [
+        (number * (float(conversion(unit, "m")) if unit else 1.0), unit or "m", column, found[0][3], found[0][4])
+        for column in columns
+        if not column.filled and id(column) not in found_at and (told := distance_in(column.name.written))
+        for number, unit in (told,)
+        if unit is not None or column.name.written.strip() == f"{number:g}"
+    ]
+    found.sort(key=lambda one: one[0])
+    medians = [float(column.values.median() or 0) for _, _, column, _, _ in found if column.filled]  # type: ignore[arg-type]
     if medians != sorted(medians):
         return []
     return [
@@ -85,7 +92,7 @@ def _short(value: float) -> float | int:
 def _keyed(columns: Sequence[Column], family: Family, marks: Marks) -> list[Entry]:
     """Columns named by a word of the family's key, by a number, or by both."""
     key, counter = _KEYS[family.name]
-    numeric = [c for c in columns if c.filled and (c.numeric >= 0.8 or c.written_as("ft_in", marks) >= 0.8)]
+    numeric = [c for c in columns if c.name.bare and _holds_numbers(c, marks)]
     named = [(c, word_in(c.name, key, family.field(key))) for c in numeric]
     entries = [
         entry
@@ -98,9 +105,16 @@ def _keyed(columns: Sequence[Column], family: Family, marks: Marks) -> list[Entr
     return _counted(numeric, counter, family, marks)
 
 
-def word_in(name: object, key: str, field: Field) -> tuple[str, bool] | None:
+def _holds_numbers(column: Column, marks: Marks) -> bool:
+    """Whether a column's cells are numbers; an empty one's are where its name has a unit."""
+    if not column.filled:
+        return column.name.unit not in (None, "none")
+    return column.numeric >= 0.8 or column.written_as("ft_in", marks) >= 0.8
+
+
+def word_in(name: Name, key: str, field: Field) -> tuple[str, bool] | None:
     """The word of a key field that a column's name has, and whether the list has it so."""
-    bare = re.sub(r"\d+", " ", name.bare)  # type: ignore[attr-defined]
+    bare = re.sub(r"\d+", " ", name.bare)
     if len(plain(bare)) < 2 and key != "leg":
         return None
     return word_of(key, bare, field.values)

@@ -24,15 +24,17 @@ _STOP = frozenset(
 )
 _NUMBER_WORDS = frozenset({"no", "nº", "n", "nr", "num", "number", "numero", "nummer", "id"})
 _DATE_WORDS = frozenset({"date", "data", "fecha", "datum", "day", "dia", "tag", "jour"})
+_CLEAR = 0.05  # how much likelier than the next a word must be: `left flexion` is neither
 _UNKNOWN_WEIGHT = 0.6  # what a token that no list has weighs, beside the rarest known ones' 1
 
 
 def plain(text: str) -> str:
     """A text in lower case without accents, words parted by one blank: `Flight-Time` is `flight time`."""
-    parted = re.sub(r"(?<=[a-zà-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])", " ", text.replace("ß", "ss"))
+    text = re.sub("[ºª°]", " ", text.replace("ß", "ss"))
+    parted = re.sub(r"(?<=[a-zà-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])", " ", text)
     letters = unicodedata.normalize("NFKD", parted).casefold()
     bare = "".join(letter for letter in letters if not unicodedata.combining(letter))
-    return " ".join(re.findall(r"[a-z]+|[0-9]+", bare.replace("º", " ").replace("ª", " ")))
+    return " ".join(re.findall(r"[a-z]+|[0-9]+", bare))
 
 
 def tokens_of(text: str) -> Tokens:
@@ -159,14 +161,17 @@ def word_of(field: str, text: str, among: Sequence[str] = ()) -> tuple[str, bool
     said = tuple(plain(text).split())
     if not said:
         return None
-    best: tuple[float, str] = (0.0, "")
+    scores: dict[str, float] = {}
     for word, phrase in _word_phrases(field):
         if among and word not in among:
             continue
         if phrase == said:
             return word, True
-        best = max(best, (_word_score(said, phrase), word))
-    return (best[1], False) if best[0] >= 0.75 else None
+        scores[word] = max(scores.get(word, 0.0), _word_score(said, phrase))
+    first, second = sorted([*scores.values(), 0.0, 0.0], reverse=True)[:2]
+    if first < 0.75 or first - second < _CLEAR:
+        return None
+    return max(scores, key=lambda word: scores[word]), False
 
 
 def _word_score(said: Tokens, phrase: Tokens) -> float:
