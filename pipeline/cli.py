@@ -50,7 +50,9 @@ def build_parser() -> argparse.ArgumentParser:
     demo = add("demo", "make the demo facility, take in its exports and publish", facility=False)
     demo.add_argument("folder", nargs="?", default="demo", metavar="FOLDER")
     add("check", "read all config and say every mistake at once")
-    proposed = add("propose", "read an unknown export and print a proposed layout, or a roster", facility=False)
+    proposed = add(
+        "propose", "read an unknown export and print a proposed layout, or a roster", facility=False
+    )
     proposed.add_argument("file", metavar="FILE")
     proposed.add_argument(
         "--facility",

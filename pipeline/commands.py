@@ -167,7 +167,7 @@ def _propose(arguments: Arguments) -> int:
 
 
 def _layout_written_to(folder: Path) -> str | None:
-    """The name of the layout file that stdout goes to (`> config/layouts/x.toml`), which it must have inside."""
+    """The name of the layout file that stdout goes to (`> config/layouts/x.toml`); a layout says its name."""
     try:
         out = os.fstat(sys.stdout.fileno())
     except (OSError, ValueError):

@@ -200,7 +200,9 @@ def proposal(proposed: Proposal) -> None:
     print(proposed.text, end="")
     doubtful = sum(choice.standing == "doubtful" for choice in proposed.choices)
     questions = sum(choice.standing == "open" for choice in proposed.choices)
-    said = f"{doubtful} marked DOUBTFUL, {questions} OPEN; look them through and save it as {proposed.save_as}"
+    said = (
+        f"{doubtful} marked DOUBTFUL, {questions} OPEN; look them through and save it as {proposed.save_as}"
+    )
     print(f"yardmark: a {proposed.kind} is proposed: {said}", file=sys.stderr)
 
 

@@ -8,7 +8,14 @@ from collections.abc import Collection, Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import PurePath
 
-from python_calamine import CalamineError, CalamineSheet, CalamineWorkbook, PasswordError, WorksheetNotFound, load_workbook
+from python_calamine import (
+    CalamineError,
+    CalamineSheet,
+    CalamineWorkbook,
+    PasswordError,
+    WorksheetNotFound,
+    load_workbook,
+)
 
 from pipeline.reading.fields import Rules
 from pipeline.reading.table import WHITESPACE, Dialect, Fault, Gather, HeadLine, Skip, Table

@@ -11,11 +11,11 @@ from scipy.optimize import linear_sum_assignment
 from pipeline.intake.propose.columns import Column, Marks
 from pipeline.intake.propose.fit import (
     CANNOT,
+    even_steps,
     fit_athlete,
     fit_field,
     fit_mark,
     fit_time,
-    even_steps,
     rises,
 )
 from pipeline.intake.propose.moments import Moment, find_moment
@@ -44,7 +44,7 @@ class Match:
 
 
 @dataclass
-class Mapping_:
+class FamilyMap:
     """A family's reading of the columns of a header; `names` are first and last name where they are two."""
 
     family: Family
@@ -60,7 +60,9 @@ class Mapping_:
 class Weigher:
     """Scores of columns for targets, each reckoned once whatever family asks."""
 
-    def __init__(self, columns: Sequence[Column], preamble: Sequence[Column], marks: Marks, known: frozenset[str]):
+    def __init__(
+        self, columns: Sequence[Column], preamble: Sequence[Column], marks: Marks, known: frozenset[str]
+    ):
         self.columns = list(columns)
         self.all = [*columns, *preamble]
         self.marks = marks
@@ -75,7 +77,9 @@ class Weigher:
         column = self.all[at]
         if not column.name.bare:
             return 0.0
-        name = column.name.bare if column.numeric > 0.5 or column.name.unit == "ft_in" else column.name.written
+        name = (
+            column.name.bare if column.numeric > 0.5 or column.name.unit == "ft_in" else column.name.written
+        )
         if target == "performed_at":
             return max(name_score(name, one) for one in _TIMES)
         return name_score(name, target)
@@ -119,13 +123,13 @@ def targets_of(family: Family) -> dict[str, Field | None]:
     return shared | {field.name: field for field in family.columns if field.name != "unit"}
 
 
-def best_mappings(weigher: Weigher, families: Sequence[str]) -> list[Mapping_]:
+def best_mappings(weigher: Weigher, families: Sequence[str]) -> list[FamilyMap]:
     """The families' readings of the columns, the best first."""
     found = [map_family(weigher, FAMILIES[name]) for name in families]
     return sorted(found, key=lambda one: -one.score)
 
 
-def map_family(weigher: Weigher, family: Family) -> Mapping_:
+def map_family(weigher: Weigher, family: Family) -> FamilyMap:
     """One family's best reading of all columns at once."""
     entries = find_entries(weigher.columns, family, weigher.marks)
     places = [at for at, column in enumerate(weigher.all) if all(column is not e.column for e in entries)]
@@ -136,7 +140,7 @@ def map_family(weigher: Weigher, family: Family) -> Mapping_:
     # One place to be left a column: as many more targets as there are columns.
     padded = np.hstack([scores, np.where(np.eye(len(places)) == 1, leave[:, None], CANNOT)])
     rows, chosen = linear_sum_assignment(padded, maximize=True)
-    mapping = Mapping_(family, entries=entries, header=weigher.columns)
+    mapping = FamilyMap(family, entries=entries, header=weigher.columns)
     names = list(targets)
     for row, at in zip(rows, chosen, strict=True):
         column = weigher.all[places[row]]
@@ -156,7 +160,7 @@ def map_family(weigher: Weigher, family: Family) -> Mapping_:
     return mapping
 
 
-def _join_names(mapping: Mapping_) -> None:
+def _join_names(mapping: FamilyMap) -> None:
     """Where the athlete's first and last name are two columns, both are the athlete."""
     match = mapping.matches.get("athlete")
     if match is None or all(match.column is not one for one in mapping.header):
@@ -173,7 +177,7 @@ def _join_names(mapping: Mapping_) -> None:
             return
 
 
-def _order_velocities(mapping: Mapping_, weigher: Weigher) -> None:
+def _order_velocities(mapping: FamilyMap, weigher: Weigher) -> None:
     """Where names do not tell mean, propulsive and peak velocity apart, their sizes do: mean is the least."""
     found = {name: mapping.matches[name] for name in _VELOCITIES if name in mapping.matches}
     if len(found) < 2 or any(match.name >= 0.3 for match in found.values()):
@@ -219,7 +223,7 @@ def _leave(weigher: Weigher, at: int) -> float:
     return max(least, 0.25 + 0.75 * said) if said >= 0.5 else least
 
 
-def _lacking(mapping: Mapping_) -> float:
+def _lacking(mapping: FamilyMap) -> float:
     """What is taken off for fields that the family needs and no column is."""
     given = {*mapping.matches, *(name for e in mapping.entries for name, _ in e.constants)}
     given |= {entry.target for entry in mapping.entries}

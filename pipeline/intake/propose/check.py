@@ -16,7 +16,7 @@ from pipeline.intake.typed import read_all
 
 @dataclass(frozen=True)
 class Trial:
-    """What became of trying: what the loader lacks, or how many of how many lines give rows, and the problems."""
+    """What became of trying: what the loader lacks, or how many of `lines` are read, and the problems."""
 
     lacks: tuple[str, ...]
     lines: int = 0
@@ -25,7 +25,7 @@ class Trial:
 
 
 def try_out(text: str, name: str, data: bytes) -> Trial:
-    """Load a layout's text as `config/layouts/` is loaded, and read the file through it; nothing is stored."""
+    """Load a layout's text as those of a facility are, and read the file through it; nothing is stored."""
     try:
         layout = Layout.model_validate(tomllib.loads(text))
     except ValidationError as error:
@@ -45,6 +45,8 @@ def try_out(text: str, name: str, data: bytes) -> Trial:
     skipped = set(reading.skipped["line"])
     bad = set(reading.problems["line"].drop_nulls())
     n_lines = reading.n_lines - len(skipped)
-    counts = reading.problems.group_by("code", "reason", maintain_order=True).len().sort("len", descending=True)
+    counts = (
+        reading.problems.group_by("code", "reason", maintain_order=True).len().sort("len", descending=True)
+    )
     held = tuple(f"{n} x {reason}" for _, reason, n in counts.head(4).iter_rows())
     return Trial((), n_lines, n_lines - len(bad), held)

@@ -1,4 +1,4 @@
-"""The columns of an unknown export: their cells as text and as numbers, the file's marks, its words for nothing."""
+"""The columns of an unknown export: their cells as text and numbers, its marks and words for nothing."""
 
 from __future__ import annotations
 
@@ -12,15 +12,12 @@ import polars as pl
 from pipeline.intake.propose.choices import Choice
 from pipeline.intake.propose.names import Name, take_apart
 from pipeline.intake.propose.sniff import Sheet
-from pipeline.intake.propose.words import plain, unit_of
+from pipeline.intake.propose.words import common, plain, unit_of
 from pipeline.reading.numbers import parse_number, parse_quantity
 from pipeline.reading.table import WHITESPACE, HeadLine
 from pipeline.reading.units import UNITS
 
-_NOTHING = frozenset(
-    {"-", "--", "---", "n/a", "na", "n.a.", "nan", "null", "none", "#n/a", "n/t", "nt", "k.a.", "s/d", "n/d"}
-    | {"\u2013", "\u2014", ".", "..", "*", "?", "dnf", "dns", "nc", "n/m", "nd", "sd", "#div/0!", "#value!"}
-)
+_MARKS_FOR_NOTHING = frozenset({"-", "--", "---", "\u2013", "\u2014", ".", "..", "*", "?"})
 _COMMA = re.compile(r"[+\-\u2212]?\d+,\d+")
 _POINT = re.compile(r"[+\-\u2212]?\d+\.\d+")
 _GROUPED_POINT = re.compile(r"[+\-\u2212]?[1-9]\d{0,2}(?:\.\d{3})+(?:,\d+)?")
@@ -189,7 +186,9 @@ def without_mere_numbers(columns: list[Column]) -> list[Column]:
     """The columns with nothing for a name where most names are one word and a number (col1, col2, ...)."""
     stems = [re.sub(r"[\d\W_]+", "", column.name.written.casefold()) for column in columns]
     stem, count = Counter(stems).most_common(1)[0] if stems else ("", 0)
-    is_mixed = len({column.numeric > 0.5 for column, own in zip(columns, stems, strict=True) if own == stem}) == 2
+    is_mixed = (
+        len({column.numeric > 0.5 for column, own in zip(columns, stems, strict=True) if own == stem}) == 2
+    )
     if count < 3 or count < 0.6 * len(columns) or not (is_mixed or count == len(columns)):
         return columns
     return [
@@ -213,7 +212,9 @@ def _words_for_nothing(cells: pl.DataFrame, marks: Marks) -> tuple[list[str], li
         odd = column.filter(numbers.is_null())
         others = column.height - odd.height
         for word, line in odd.unique("x", maintain_order=True).select("x", "line").iter_rows():
-            if word.casefold() in _NOTHING and (others > odd.height or not plain(word)):
+            if word.casefold() in common("nothing") | _MARKS_FOR_NOTHING and (
+                others > odd.height or not plain(word)
+            ):
                 found.setdefault(word, line)
     choices = [
         Choice("file.null", word, f"{word!r} stands where others have a value, first on line {line}")

@@ -1,4 +1,4 @@
-"""A proposal as it is written down: TOML lines, each choice with what was seen, doubts and questions as comments."""
+"""A proposal as it is written down: TOML lines, and what was seen; doubts and questions are comments."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Draft:
     def choose(
         self, at: str, written: str, reason: str, standing: Standing = "sure", tell: bool = False
     ) -> None:
-        """A key that is chosen: `written` as in `key = value`; a doubt stands above it, `tell` says why beside it."""
+        """A key that is chosen, `written` as `key = value`: a doubt stands above, with `tell` why beside."""
         self.choices.append(Choice(at, written.partition(" = ")[2], reason, standing))
         if standing == "doubtful":
             self.comment(reason, DOUBTFUL)

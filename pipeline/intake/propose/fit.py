@@ -1,4 +1,4 @@
-"""How well a column's cells fit a field: its limits, its words, its kind. Numbers from -1 (cannot be) to 1."""
+"""How well a column's cells fit a field: its limits, its words, its kind. From -1 to 1, or CANNOT."""
 
 from __future__ import annotations
 
@@ -51,7 +51,11 @@ def fit_unit(column: Column, field: Field, marks: Marks) -> UnitFit | None:
     if column.units is not None and column.name.unit is None and field.name in _BY_ROW:
         return _fit_row_units(column, field, marks)
     for written in ("ft_in", "clock"):
-        if column.numeric < 0.9 and holds(field.unit or "", written) and column.written_as(written, marks) >= 0.8:
+        if (
+            column.numeric < 0.9
+            and holds(field.unit or "", written)
+            and column.written_as(written, marks) >= 0.8
+        ):
             return UnitFit(written, 0.4, "written")
     named = column.name.unit
     if not column.filled and named in UNITS and holds(field.unit or "", named):
@@ -98,7 +102,7 @@ def field_units(field: Field) -> list[str]:
 
 
 def _size_score(column: Column, field: Field, unit: str) -> float:
-    """From the share of values within the field's hard limits and within what is usual; -1 where most are out."""
+    """From the share of values within the field's hard limits and what is usual; -1 where most are out."""
     if field.unit is None or " or " in field.unit or field.unit == "any":
         return 0.2
     factor = float(conversion(unit, field.unit)) if UNITS[unit].written == "number" else 1.0
@@ -109,7 +113,10 @@ def _score_values(values: pl.Series, field: Field) -> float:
     """The same of values in the field's unit."""
     if values.is_empty():
         return 0.0
-    low, high = (field.low if field.low is not None else -1e12), (field.high if field.high is not None else 1e12)
+    low, high = (
+        (field.low if field.low is not None else -1e12),
+        (field.high if field.high is not None else 1e12),
+    )
     inside = float(values.is_between(low, high).mean() or 0)  # type: ignore[arg-type]
     if inside < 0.8:
         return -1.0
@@ -164,7 +171,9 @@ def fit_words(column: Column, field: Field) -> float:
     if field.name in ("lift", "test"):
         if column.numeric > 0.5 or len(column.words) > _MOST_WORDS:
             return CANNOT
-        return 0.9 * known_share("lift", tuple(column.words[:_MOST_WORDS]), ()) if field.name == "lift" else 0.1
+        return (
+            0.9 * known_share("lift", tuple(column.words[:_MOST_WORDS]), ()) if field.name == "lift" else 0.1
+        )
     if column.numeric > 0.5:
         return -0.5
     return 0.1 if len(column.words) <= 30 else -0.3
@@ -190,7 +199,7 @@ def fit_mark(column: Column) -> float:
 def fit_athlete(column: Column, known: frozenset[str]) -> float:
     """How well a column's cells are people: names of two words, short ids, or who is on the roster."""
     words = column.words
-    if not words or column.name.unit is not None and column.name.sure and column.numeric > 0.5:
+    if not words or (column.name.unit is not None and column.name.sure and column.numeric > 0.5):
         return CANNOT
     on_roster = sum(word.casefold() in known for word in words) / len(words) if known else 0.0
     named = sum(bool(_NAME.fullmatch(word)) for word in words) / len(words)

@@ -1,4 +1,4 @@
-"""Dates and times of an unknown export: the format, with the proof that it is the only one, or the question."""
+"""Dates and times of an unknown export: the format, with the proof that it is the only one, or a question."""
 
 from __future__ import annotations
 
@@ -129,7 +129,9 @@ def _judge(
 ) -> Moment | None:
     """The one format that reads nearly all cells, or all that might be."""
     count = cells.height
-    good = {order: (local.is_not_null() & local.dt.year().is_between(*_YEARS)) for order, local in times.items()}
+    good = {
+        order: (local.is_not_null() & local.dt.year().is_between(*_YEARS)) for order, local in times.items()
+    }
     reads = {order: int(mask.sum()) for order, mask in good.items()}
     possible = [order for order, n in reads.items() if n >= _LEAST * count or (n and count - n <= 1)]
     if not possible:
@@ -141,7 +143,9 @@ def _judge(
         named = tuple(formats[order] for order in left)
         line, text = cells["line"][0], cells["text"][0]
         said = " or ".join(_ORDERS[order.rstrip("!")] for order in left)
-        return Moment(kind, named, f"{text!r} in line {line} may be {said}, and no cell of the column says which")
+        return Moment(
+            kind, named, f"{text!r} in line {line} may be {said}, and no cell of the column says which"
+        )
     order = left[0]
     return Moment(kind, (formats[order],), _proof(cells, order, good, formats))
 
@@ -161,10 +165,7 @@ def _in_both_orders(
 
 def _proves(good: dict[str, pl.Series], order: str, possible: list[str], reads: dict[str, int]) -> bool:
     """Whether cells that other formats read rule this one out, and none is read by this one alone."""
-    for other in possible:
-        if reads[other] > reads[order] and not (good[order] & ~good[other]).any():
-            return True
-    return False
+    return any(reads[other] > reads[order] and not (good[order] & ~good[other]).any() for other in possible)
 
 
 def _proof(cells: pl.DataFrame, order: str, good: dict[str, pl.Series], formats: dict[str, str]) -> str:

@@ -18,7 +18,7 @@ _DISTANCE = re.compile(r"(?<![A-Za-z0-9.,])[tTdD]?(\d+(?:[.,]\d+)?)[\s_]*-?[\s_]
 
 @dataclass(frozen=True)
 class Name:
-    """A name: as written, without its unit, the unit (`none`: one that no field has), whether beyond doubt."""
+    """A name: as written, without its unit, the unit (`none`: one that no field has), and whether surely."""
 
     written: str
     bare: str
@@ -48,7 +48,7 @@ def take_apart(written: str) -> Name:
 
 
 def distance_in(name: str) -> tuple[float, str | None] | None:
-    """The number that a name has, and the length that follows it: `10m split` is (10, "m"), `T20` (20, None)."""
+    """The number of a name, and the length that follows it: `10m split` is (10, "m"), `T20` (20, None)."""
     for found in _DISTANCE.finditer(name):
         unit = unit_of(found[2]) if found[2] else None
         if unit in ("m", "yd", "ft", "cm"):
@@ -58,6 +58,6 @@ def distance_in(name: str) -> tuple[float, str | None] | None:
 
 
 def number_in(name: str) -> int | None:
-    """The one whole number that a name has, such as the 2 of `2.ª (mm)`; None where there is none or several."""
+    """The one whole number of a name, such as the 2 of `2.ª (mm)`; None where there is none or several."""
     found = re.findall(r"\d+", name)
     return int(found[0]) if len(found) == 1 else None

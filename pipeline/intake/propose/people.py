@@ -12,18 +12,12 @@ from scipy.optimize import linear_sum_assignment
 from pipeline.facility.dates import read_dates
 from pipeline.intake.identity import normalise
 from pipeline.intake.propose.columns import Column
-from pipeline.intake.propose.words import PEOPLE, name_score, plain
+from pipeline.intake.propose.words import PEOPLE, common, name_score, plain
 
 ROLES = ("athlete_id", "name", "first_name", "last_name", "birth_date", "sex", "aliases")
 PERIOD_ROLES = ("squad", "sport", "position", "competition_level")
 _LEAST = 0.5
-_SEX = {
-    "female": "female woman women girl feminino mulher menina rapariga femenino mujer niña chica weiblich frau "
-    "mädchen féminin femme fille femminile donna vrouw meisje f w fem",
-    "male": "male man men boy masculino homem menino rapaz masculino hombre niño chico männlich mann junge masculin "
-    "homme garçon maschile uomo jongen m h masc",
-}
-_SEXES = {plain(word): sex for sex, words in _SEX.items() for word in words.split()}
+_SEXES = {plain(word): sex for sex in ("female", "male") for word in common(sex)}
 # One letter means one thing only beside another: m is mulher and mujer where the other is h.
 _LETTERS = {
     frozenset("fm"): {"f": "female", "m": "male"},
@@ -66,7 +60,11 @@ def find_list(columns: Sequence[Column]) -> List | None:
             left.append(columns[row])
     found = List(_one_name(roles, left), left)
     about = [role for role in (*ROLES[4:6], *PERIOD_ROLES) if role in found.roles]
-    if not found.named or not (_once_each(found)) or not ({"birth_date", "sex"} & set(about) or len(about) >= 2):
+    if (
+        not found.named
+        or not (_once_each(found))
+        or not ({"birth_date", "sex"} & set(about) or len(about) >= 2)
+    ):
         return None
     return found
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -11,12 +10,12 @@ from pipeline.intake.propose.assign import Weigher, best_mappings
 from pipeline.intake.propose.check import Trial, try_out
 from pipeline.intake.propose.choices import Choice
 from pipeline.intake.propose.columns import find_marks, read_columns, read_preamble
-from pipeline.intake.propose.compose import Place, compose
+from pipeline.intake.propose.compose import compose
 from pipeline.intake.propose.draft import one_line
 from pipeline.intake.propose.people import List, find_list
+from pipeline.intake.propose.place import device_folder, find_place
 from pipeline.intake.propose.roster import propose_roster
 from pipeline.intake.propose.sniff import MOST_BYTES, Sheet, open_unknown
-from pipeline.intake.propose.words import plain
 from schemas.families import FAMILIES
 
 
@@ -36,7 +35,12 @@ class Proposal:
 
     def as_dict(self) -> dict[str, object]:
         """For --json."""
-        told: dict[str, object] = {"file": self.file, "kind": self.kind, "save_as": self.save_as, self.kind: self.text}
+        told: dict[str, object] = {
+            "file": self.file,
+            "kind": self.kind,
+            "save_as": self.save_as,
+            self.kind: self.text,
+        }
         if self.trial is not None:
             told |= {
                 "loadable": not self.trial.lacks,
@@ -49,7 +53,7 @@ class Proposal:
 
 
 def propose(file: Path, facility: Facility | None, name: str | None = None) -> Proposal:
-    """A layout for an unknown export, or a roster for a list of people; `name` is the layout's, where it is known.
+    """A layout for an unknown export, or a roster for a list of people; `name` is the layout's, if known.
 
     Raises CannotPropose, OSError.
     """
@@ -71,7 +75,7 @@ def propose(file: Path, facility: Facility | None, name: str | None = None) -> P
 
 
 def _has_test_date(weigher: Weigher, people: List) -> bool:
-    """Whether a file about people has a day for what it says beside their birth dates: then it is of tests."""
+    """Whether a file about people has a day beside their birth dates: then it is of tests."""
     born = people.roles.get("birth_date")
     return any(
         moment is not None and column is not born and weigher.name(at, "ignore") < 0.6
@@ -89,15 +93,20 @@ def _layout(
     facility: Facility | None,
     name: str | None,
 ) -> Proposal:
-    folder, family = _device_folder(file, facility)
+    folder, family = device_folder(file, facility)
     mappings = best_mappings(weigher, [family] if family else sorted(FAMILIES))
-    place = _place(file, folder, mappings[0].family.name, facility)
+    place = find_place(file, folder, mappings[0].family.name, facility)
     place = replace(place, layout=name or place.layout)
     draft = compose(sheet, weigher.marks, nulls, choices, weigher, mappings, place, family is not None)
     body = "\n".join(draft.lines) + "\n"
     trial = try_out(body, sheet.name, data[:MOST_BYTES] if not sheet.workbook else data)
     return Proposal(
-        "layout", file.name, f"config/layouts/{place.layout}.toml", _heading(file, draft.choices, trial) + body, draft.choices, trial
+        "layout",
+        file.name,
+        f"config/layouts/{place.layout}.toml",
+        _heading(file, draft.choices, trial) + body,
+        draft.choices,
+        trial,
     )
 
 
@@ -107,53 +116,14 @@ def _known_people(facility: Facility) -> frozenset[str]:
     return frozenset(name.casefold() for name in [*names, *people["aliases"].explode().drop_nulls()])
 
 
-def _device_folder(file: Path, facility: Facility | None) -> tuple[str | None, str | None]:
-    """The folder below inbox/ that a file lies in, or its own folder's name; and its family, by the device."""
-    if facility is None:
-        return None, None
-    resolved = file.resolve()
-    inbox = facility.inbox.resolve()
-    folder = resolved.parent.name
-    if resolved.is_relative_to(inbox):
-        inside = resolved.parent.relative_to(inbox).as_posix()
-        folder = inside if inside != "." else ""
-    device = facility.settings.devices.get(folder.split("/")[-1]) if folder else None
-    if device is not None:
-        return folder, device.family
-    return (folder or None) if resolved.is_relative_to(inbox) else None, None
-
-
-def _place(file: Path, folder: str | None, family: str, facility: Facility | None) -> Place:
-    """The device to name, the layout's name, and the tests declared."""
-    devices = {} if facility is None else facility.settings.devices
-    mine = [name for name, device in devices.items() if device.family == family and not name.startswith("sheet-")]
-    named = (folder or "").split("/")[-1]
-    if named in devices:
-        device, reason, known = named, "the folder's name", True
-    elif len(mine) == 1:
-        device, reason, known = mine[0], f"the one device of config/facility.toml of the family {family}", True
-    elif mine:
-        device, known = mine[0], False
-        reason = f"the export does not say which device wrote it; of this family are: {', '.join(mine)}"
-    else:
-        device, known = f"{family.replace('_', '-')}-1", False
-        reason = f'no device of this family is known: add [devices.{device}] with family = "{family}" to facility.toml'
-    return Place(_layout_name(file, device), device, reason, known, folder or device, {} if facility is None else facility.tests)
-
-
-def _layout_name(file: Path, device: str) -> str:
-    """A name for the layout: the device, and what the file's name has beside dates and numbers."""
-    words = [word for word in re.split(r"[^a-z]+", plain(file.stem)) if len(word) > 1]
-    return "-".join(dict.fromkeys([device, *words[:2]]))
-
-
 def _heading(file: Path, choices: list[Choice], trial: Trial) -> str:
     """The first lines: what this is, what is open, and what came of trying it."""
     doubts = sum(choice.standing == "doubtful" for choice in choices)
     opens = sum(choice.standing == "open" for choice in choices)
     lines = [
-        f"# Proposed by `yardmark propose` from {one_line(file.name)}. Look it through and confirm it: nothing is in force until it",
-        f"# is saved. {doubts} choices are marked DOUBTFUL, {opens} questions OPEN.",
+        f"# Proposed by `yardmark propose` from {one_line(file.name)}.",
+        "# Look it through and confirm it: nothing is in force until it is saved.",
+        f"# Marked DOUBTFUL: {doubts}. Marked OPEN, for you to decide: {opens}.",
     ]
     if trial.lacks:
         lines.append("# It can't be used before this is decided:")

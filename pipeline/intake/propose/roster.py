@@ -19,9 +19,7 @@ from pipeline.intake.propose.people import PERIOD_ROLES, List, full_names, sexes
 _HEAD = ["athlete_id", "name", "birth_date", "sex", "aliases"]
 
 
-def propose_roster(
-    found: List, file: str, known: Collection[tuple[str, str]]
-) -> tuple[str, list[Choice]]:
+def propose_roster(found: List, file: str, known: Collection[tuple[str, str]]) -> tuple[str, list[Choice]]:
     """The text of `athletes.csv` with the proposal's remarks as comments, and the choices.
 
     `known` are (athlete_id, name) of the facility's roster: who is on it already is not proposed again.
@@ -46,7 +44,9 @@ def propose_roster(
     for at, name in enumerate(names):
         if name is None:
             if any(column.texts[at] for column in found.roles.values()):
-                choices.append(Choice("name", "", f"line {lines[at]} has no name and is left out", "doubtful"))
+                choices.append(
+                    Choice("name", "", f"line {lines[at]} has no name and is left out", "doubtful")
+                )
             continue
         key, line = normalise(name), lines[at]
         if key in there:
@@ -60,7 +60,9 @@ def propose_roster(
             periods += _period(found, at, before[2])
             continue
         if before is not None:
-            said_so = f"{name!r} stands on lines {before[0]} and {line}: one person twice, or two of one name?"
+            said_so = (
+                f"{name!r} stands on lines {before[0]} and {line}: one person twice, or two of one name?"
+            )
             choices.append(Choice("name", "", said_so, "open"))
         own = own_ids.texts[at] if own_ids is not None else None
         athlete_id = own if own and own not in taken else short_id(name, taken)
@@ -85,8 +87,12 @@ def propose_roster(
 
 def short_id(name: str, taken: Collection[str]) -> str:
     """A short id that nobody has: the first letter of the first name and up to six of the last."""
-    letters = unicodedata.normalize("NFKD", name).casefold().replace("ß", "ss").replace("ø", "o").replace("æ", "ae")
-    words = re.findall(r"[a-z]+", "".join(one for one in letters if not unicodedata.combining(one) and one != "'"))
+    letters = (
+        unicodedata.normalize("NFKD", name).casefold().replace("ß", "ss").replace("ø", "o").replace("æ", "ae")
+    )
+    words = re.findall(
+        r"[a-z]+", "".join(one for one in letters if not unicodedata.combining(one) and one != "'")
+    )
     stem = (words[0][0] + words[-1][:6]) if len(words) > 1 else (words[0][:7] if words else "p")
     if stem not in taken and words:
         return stem
@@ -145,17 +151,25 @@ def _csv(rows: list[dict[str, str]], columns: list[str]) -> str:
 def _text(file: str, found: List, choices: list[Choice], people: str, periods: list[dict[str, str]]) -> str:
     """The CSV between its remarks; lines that begin with # are passed over when it is read as config."""
     mapping = [f"#   {role}: {one_line(column.name.written)}" for role, column in found.roles.items()]
-    head = [f"# A roster proposed from {one_line(file)}: look it through, then save it as config/athletes.csv, or add"]
+    head = [
+        f"# A roster proposed from {one_line(file)}: look it through, save it as config/athletes.csv, or add"
+    ]
     head += ["# its lines to the roster that is there. Taken from the columns:", *mapping]
     if found.left:
         head.append(f"# Left out: {one_line(', '.join(column.name.written for column in found.left))}")
     marks = {"doubtful": "DOUBTFUL", "open": "OPEN"}
     head += [f"# {marks[c.standing]}: {one_line(c.reason)}" for c in choices if c.standing in marks]
-    head += [f"# {one_line(c.reason)}" for c in choices if c.standing == "sure" and "not proposed again" in c.reason]
+    head += [
+        f"# {one_line(c.reason)}"
+        for c in choices
+        if c.standing == "sure" and "not proposed again" in c.reason
+    ]
     text = "\n".join(head) + "\n" + people
     if not periods:
         return text
     columns = ["athlete_id", "from", "until", *(role for role in PERIOD_ROLES if role in found.roles)]
     below = "".join(f"# {line}\n" for line in _csv(periods, columns).splitlines())
-    said = "# For config/athlete_periods.csv, without the marks; `from` is the day since when this holds, empty is always:\n"
+    said = (
+        "# For config/athlete_periods.csv, without the marks; an empty `from` means that it always was so:\n"
+    )
     return text + said + below

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from pipeline.intake.propose.choices import CannotPropose, Choice
-from pipeline.intake.propose.words import plain
+from pipeline.intake.propose.words import common
 from pipeline.reading.fields import trimmed_names
 from pipeline.reading.lines import read_head, read_table
 from pipeline.reading.split import UndecodableFile
@@ -28,10 +28,6 @@ from pipeline.reading.workbook import (
 MOST_BYTES = 4_000_000  # what a proposal looks at; a history of years says no more than its first lines
 DELIMITERS = (",", ";", "\t", "|")
 _COMMENTS = ("#", "//", "%", "*")
-_TOTALS = frozenset(
-    "total totals totais totales totaux totaal sum soma suma gesamt summe somme count anzahl records end fim fin "
-    "ende mean average média media mittelwert moyenne".split()
-)
 _NUMBER = re.compile(r"[+\-\u2212]?\d[\d.,:'\"\s/\-T]*(?:Z|[AP]M)?")
 _DATA = re.compile(r"[+\-\u2212]?[\d.,:/\-\s]+")
 
@@ -65,7 +61,9 @@ def open_unknown(data: bytes, name: str, decimal: str = ".") -> Sheet:
     found = _best_split(cut, encoding, name)
     choices = [Choice("file.encoding", encoding, said), _delimiter_choice(found)]
     if len(cut) < len(data):
-        choices.append(Choice("file", "", f"only the first {len(cut):,} of {len(data):,} bytes were looked at"))
+        choices.append(
+            Choice("file", "", f"only the first {len(cut):,} of {len(data):,} bytes were looked at")
+        )
     return _with_skips(cut, name, found, choices)
 
 
@@ -166,14 +164,13 @@ def find_header(rows: Sequence[Sequence[str] | None]) -> int | None:
 
 
 def _unlike(names: list[str], below: list[list[str]]) -> bool:
-    """Whether a row is of names: no number where the column below is one, unless it is a list of distances."""
+    """Whether a row is of names: no number where the column below is one, unless they are distances."""
     numeric = [i for i in range(len(names)) if _mostly_numbers([row[i] for row in below if i < len(row)])]
-    named = [i for i in numeric if not _NUMBER.fullmatch(names[i])]
-    if numeric:
-        return len(named) * 2 >= len(numeric) or (
-            bool(named) and all(_NUMBER.fullmatch(names[i]) for i in numeric if i not in named)
-        )
-    return not any(_NUMBER.fullmatch(name) for name in names)
+    told = [names[i] for i in numeric if _NUMBER.fullmatch(names[i])]
+    if not told:
+        return bool(numeric) or not any(_NUMBER.fullmatch(name) for name in names)
+    distances = [int(name) for name in told if name.isdecimal()]
+    return len(told) < len(names) and len(distances) == len(told) and distances == sorted(set(distances))
 
 
 def _mostly_numbers(cells: list[str]) -> bool:
@@ -242,7 +239,7 @@ def _trailer(table: Table) -> str | None:
     texts += [str(cell) for cell in table.cells.tail(1).select("c0").to_series()]
     for text in texts:
         found = re.match(r"\W*([^\W\d_]+)", text)
-        if found and plain(found[1]) in _TOTALS:
+        if found and found[1].casefold() in common("total"):
             return found[1]
     return None
 
@@ -263,7 +260,9 @@ def _open_workbook(data: bytes, name: str, decimal: str) -> Sheet:
             choices = []
             if trailer:
                 table = sheet_table(rows, dialect, header_at + 1, rows[header_at])
-                choices.append(Choice("file.trailer", trailer, f"the last row begins with {trailer!r}", "doubtful"))
+                choices.append(
+                    Choice("file.trailer", trailer, f"the last row begins with {trailer!r}", "doubtful")
+                )
             if at:
                 choices.append(Choice("file.sheet", sheet, "the first sheet with a table", "doubtful"))
             names = trimmed_names(rows[header_at])
@@ -280,4 +279,6 @@ def _open_workbook(data: bytes, name: str, decimal: str) -> Sheet:
             )
     except UnreadableWorkbook as error:
         raise CannotPropose(f"{name}: {error}") from error
-    raise CannotPropose(f"{name}: no sheet has a row of column names with rows below it; save the table alone")
+    raise CannotPropose(
+        f"{name}: no sheet has a row of column names with rows below it; save the table alone"
+    )

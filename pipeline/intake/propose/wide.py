@@ -55,8 +55,14 @@ def _gates(columns: Sequence[Column], family: Family, marks: Marks) -> list[Entr
             continue
         number, unit = told
         rest = re.sub(r"\d+(?:[.,]\d+)?[\s_]*(?:m|yd|ft)?(?![a-zA-Z])", " x ", column.name.written)
-        time_unit = next((one for one in (take_apart(rest).unit, column.name.unit) if one in ("s", "ms")), None)
-        if unit is None and name_score(column.name.bare, "split_time_s") < 0.3 and plain(column.name.bare).isalpha():
+        time_unit = next(
+            (one for one in (take_apart(rest).unit, column.name.unit) if one in ("s", "ms")), None
+        )
+        if (
+            unit is None
+            and name_score(column.name.bare, "split_time_s") < 0.3
+            and plain(column.name.bare).isalpha()
+        ):
             continue
         sized = fit_unit(replace(column, name=take_apart("x")), field, marks)
         if sized is None:
@@ -68,7 +74,13 @@ def _gates(columns: Sequence[Column], family: Family, marks: Marks) -> list[Entr
     if len({one[0] for one in found}) < 2:
         return []
     found += [
-        (number * (float(conversion(unit, "m")) if unit else 1.0), unit or "m", column, found[0][3], found[0][4])
+        (
+            number * (float(conversion(unit, "m")) if unit else 1.0),
+            unit or "m",
+            column,
+            found[0][3],
+            found[0][4],
+        )
         for column in columns
         if not column.filled and id(column) not in found_at and (told := distance_in(column.name.written))
         for number, unit in (told,)
@@ -155,10 +167,7 @@ def _numbered_only_where_needed(entries: list[Entry], counter: str) -> list[Entr
     counts = Counter(entry.constants[0] for entry in entries)
     if max(counts.values()) > 1:
         return entries
-    return [
-        Entry(e.column, e.target, e.constants[:1], e.unit, e.unit_source, e.sure)
-        for e in entries
-    ]
+    return [Entry(e.column, e.target, e.constants[:1], e.unit, e.unit_source, e.sure) for e in entries]
 
 
 def _counted(columns: list[Column], counter: str, family: Family, marks: Marks) -> list[Entry]:
@@ -180,4 +189,3 @@ def _counted(columns: list[Column], counter: str, family: Family, marks: Marks) 
             return []
         found.append(Entry(column, target, ((counter, number),), unit.unit, unit.source))
     return sorted(found, key=lambda entry: str(entry.constants))
-

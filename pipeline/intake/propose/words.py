@@ -1,4 +1,4 @@
-"""The trade's words, as data: what exports call a column, what they write for a word, how they spell a unit."""
+"""The trade's words, as data: what exports call a column, what they write for it, how they spell a unit."""
 
 from __future__ import annotations
 
@@ -18,12 +18,6 @@ Tokens = tuple[str, ...]
 
 COLUMNS, PEOPLE = "columns.toml", "people.toml"
 
-_STOP = frozenset(
-    "a o os as e de da do das dos d l la le les el los las un une um uma of the at in on by for per y et und "
-    "der die das des du di il lo i en em no na nos nas por para pour mit von zu zum zur am im een van".split()
-)
-_NUMBER_WORDS = frozenset({"no", "nº", "n", "nr", "num", "number", "numero", "nummer", "id"})
-_DATE_WORDS = frozenset({"date", "data", "fecha", "datum", "day", "dia", "tag", "jour"})
 _CLEAR = 0.05  # how much likelier than the next a word must be: `left flexion` is neither
 _UNKNOWN_WEIGHT = 0.6  # what a token that no list has weighs, beside the rarest known ones' 1
 
@@ -40,13 +34,19 @@ def plain(text: str) -> str:
 def tokens_of(text: str) -> Tokens:
     """The words of a name that tell something; all of them where none does."""
     words = tuple(plain(text).split())
-    telling = tuple(word for word in words if word not in _STOP and not word.isdigit())
+    telling = tuple(word for word in words if word not in common("stop") and not word.isdigit())
     return telling or words
 
 
 @cache
 def _data(name: str) -> dict[str, Any]:
     return tomllib.loads(files(__package__).joinpath(name).read_text(encoding="utf-8"))
+
+
+@cache
+def common(kind: str) -> frozenset[str]:
+    """Small words of a kind, as they are written in `common.toml`."""
+    return frozenset(_data("common.toml")[kind].split())
 
 
 @cache
@@ -78,13 +78,13 @@ def _weights(book: str) -> dict[str, float]:
         for token in {token for phrase in phrases for token in phrase}
     )
     weights = {token: 1 / (1 + math.log(count)) for token, count in counts.items()}
-    faint = _NUMBER_WORDS | _DATE_WORDS if book == PEOPLE else _NUMBER_WORDS
+    faint = common("number") | common("date") if book == PEOPLE else common("number")
     return weights | dict.fromkeys(faint, 0.15)
 
 
 @cache
 def alike(one: str, other: str) -> float:
-    """How much a word of an export is a word of the list (`other`), 0 to 1: same, shortened, or compounded."""
+    """How much an export's word is a word of the list (`other`), 0 to 1: same, shortened, or compounded."""
     if one == other:
         return 1.0
     if len(one) >= 3 and other.startswith(one):

@@ -1,4 +1,4 @@
-"""Sample exports in disguise: names and words in another language, columns in another order; and a fair count.
+"""Sample exports in disguise: names and words in another language, columns in another order; a fair count.
 
 What is right is said by the demo's own layouts, never by the code under test.
 """
@@ -12,18 +12,22 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import xlsxwriter
 
+from pipeline.intake.propose.names import take_apart
 from pipeline.intake.propose.propose import Proposal, propose
+from pipeline.intake.propose.words import plain
 from pipeline.reading.times import parse_local
 from pipeline.reading.workbook import read_sheet
 
 ROOT = Path(__file__).resolve().parents[3]
 LAYOUTS = ROOT / "config" / "demo" / "layouts"
+PACKAGE = ROOT / "pipeline" / "intake" / "propose"
 EXPORTS = ROOT / "sample_exports"
 TABLE: dict[str, dict[str, dict[str, Any]]] = tomllib.loads(
     Path(__file__).with_name("translations.toml").read_text(encoding="utf-8")
@@ -71,8 +75,10 @@ class Disguised:
     rows: list[list[str]]
 
 
-def disguise(of: Sample, names: Mapping[str, str], words: Mapping[str, str], seed: int, folder: Path) -> Disguised:
-    """The export with other names and words and its columns in another order, saved as its device saves it."""
+def disguise(
+    of: Sample, names: Mapping[str, str], words: Mapping[str, str], seed: int, folder: Path
+) -> Disguised:
+    """The export with other names and words, its columns in another order, saved as its device does."""
     order = list(range(len(of.header)))
     random.Random(seed).shuffle(order)
     said = [_translated(of, at, words) for at in range(len(of.header))]
@@ -93,7 +99,9 @@ def disguise(of: Sample, names: Mapping[str, str], words: Mapping[str, str], see
 def _translated(of: Sample, at: int, words: Mapping[str, str]) -> dict[str, str]:
     """The words of a column that are said in the other language: none in columns of numbers without a map."""
     cells = {row[at] for row in of.rows if at < len(row) and row[at]}
-    mapped = any("map" in c and of.header[at] in _listed(c.get("from")) for c in of.layout["columns"].values())
+    mapped = any(
+        "map" in c and of.header[at] in _listed(c.get("from")) for c in of.layout["columns"].values()
+    )
     numbers = all(re.fullmatch(r"[\d.,]+", cell) for cell in cells)
     return dict(words) if mapped or not numbers else {}
 
@@ -135,7 +143,7 @@ def in_language(name: str, language: str, folder: Path, seed: int = 1) -> Disgui
 
 
 def nameless(name: str, folder: Path, seed: int = 2) -> Disguised:
-    """The export of a layout with columns called col1, col2, ..., shuffled; the lines above keep their names."""
+    """The export of a layout with columns called col1, col2, ..., shuffled; lines above keep their names."""
     of = sample(name)
     return disguise(of, {old: f"col{i}" for i, old in enumerate(of.header, 1)}, {}, seed, folder)
 
@@ -148,12 +156,12 @@ Role = tuple[str, str, tuple[tuple[str, str], ...]]
 
 
 def roles(layout: Mapping[str, Any]) -> dict[str, Role]:
-    """What each column, and each line above the header, is: (target, unit, constants of its unpivoted row)."""
-    found: dict[str, Role] = {name: ("ignore", "", ()) for name in layout.get("ignore", [])}
+    """What each column, and each line above the header, is: (target, unit, constants of its row)."""
+    found: dict[str, Role] = dict.fromkeys(layout.get("ignore", []), ("ignore", "", ()))
     for target, source in layout["columns"].items():
         unit = source.get("unit", "")
         for name in [*_listed(source.get("from")), *_listed(source.get("preamble"))]:
-            found[name] = (target, source.get("unit_from") and "by row" or unit, ())
+            found[name] = (target, (source.get("unit_from") and "by row") or unit, ())
         for entry in source.get("unpivot", []):
             constants = {k: str(v) for k, v in entry.items() if k not in ("from", "unit")}
             found[entry["from"]] = (target, entry.get("unit", unit), tuple(sorted(constants.items())))
@@ -164,12 +172,17 @@ def roles(layout: Mapping[str, Any]) -> dict[str, Role]:
 
 @dataclass
 class Count:
-    """Columns and words, and how many of them the proposal has right; `wrong` says which it has not."""
+    """Columns and words, and how many of them the proposal has right; `wrong` says which it has not.
+
+    `listed` are the columns whose name stands word for word in the proposal's own word list.
+    """
 
     columns: int = 0
     right: int = 0
     words: int = 0
     words_right: int = 0
+    listed: int = 0
+    listed_right: int = 0
     wrong: list[str] = field(default_factory=list)
 
     def __add__(self, other: Count) -> Count:
@@ -178,6 +191,8 @@ class Count:
             self.right + other.right,
             self.words + other.words,
             self.words_right + other.words_right,
+            self.listed + other.listed,
+            self.listed_right + other.listed_right,
             self.wrong + other.wrong,
         )
 
@@ -201,13 +216,28 @@ def count(export: Disguised) -> Count:
         if fits and wanted[0] == "performed_at":
             fits = same_format(export, proposed, proposal)
         found.right += fits
+        listed = plain(take_apart(new).bare) in _listed_names()
+        found.listed += listed
+        found.listed_right += listed and fits
         if not fits:
             found.wrong.append(f"{export.sample.name}: {new!r} ({old!r}) is {wanted}, proposed {got}")
     return found + _count_words(export, proposed)
 
 
+@cache
+def _listed_names() -> frozenset[str]:
+    book = tomllib.loads((PACKAGE / "columns.toml").read_text(encoding="utf-8"))
+    return frozenset(
+        plain(phrase)
+        for said in book.values()
+        for key, phrases in said.items()
+        if key != "typical"
+        for phrase in phrases
+    )
+
+
 def same_format(export: Disguised, proposed: Mapping[str, Any], proposal: Proposal) -> bool:
-    """Whether the proposed time format reads as the layout's does; asking is right where both orders read all."""
+    """Whether the time format reads as the layout's does; asking is right where both orders read all."""
     wanted = export.sample.layout["columns"]["performed_at"]
     texts = _moments(export.sample, wanted)
     truth = parse_local(texts, wanted["format"])["local"]
