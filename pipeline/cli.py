@@ -9,7 +9,6 @@ from datetime import date
 from importlib.metadata import version
 
 LATER = {
-    "propose": "reads an unknown export and proposes a layout",
     "trace": "shows every number behind a result",
 }
 
@@ -49,6 +48,15 @@ def build_parser() -> argparse.ArgumentParser:
     demo = add("demo", "make the demo facility, take in its exports and publish", facility=False)
     demo.add_argument("folder", nargs="?", default="demo", metavar="FOLDER")
     add("check", "read all config and say every mistake at once")
+    proposed = add(
+        "propose", "read an unknown export and print a proposed layout, or a roster", facility=False
+    )
+    proposed.add_argument("file", metavar="FILE")
+    proposed.add_argument(
+        "--facility",
+        metavar="FACILITY",
+        help="facility whose devices, roster and tests are looked at (default: this folder, if it is one)",
+    )
     intake = add("intake", "take in every settled file of the inbox")
     intake.add_argument("--dry-run", metavar="FILE", help="show how FILE would be stored, and store nothing")
     sheet = add(

@@ -21,11 +21,15 @@ from pipeline.demo import DEMO_DAY, NotTheDemo, make_demo
 from pipeline.facility.folder import Facility, check_facility, load_facility
 from pipeline.facility.init import init_facility
 from pipeline.facility.problems import ConfigError, mistakes, nearest_known
+from pipeline.facility.settings import SETTINGS_FILE
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
 from pipeline.intake.identity import normalise
 from pipeline.intake.intake import answer, held_with_context, retry, say_who, take_in, update
 from pipeline.intake.law import LawOfRows
+from pipeline.intake.layouts import LAYOUTS_FOLDER
+from pipeline.intake.propose.choices import CannotPropose
+from pipeline.intake.propose.propose import propose
 from pipeline.intake.sheets import sheets_in
 from pipeline.lock import Busy, facility_lock
 from pipeline.publish.database import current_file
@@ -150,6 +154,29 @@ def _intake(arguments: Arguments) -> int:
         report = take_in(facility, warehouse, _say(arguments))
         _report(arguments, show.intake_data(report), lambda: show.intake(report, facility))
     return DONE
+
+
+def _propose(arguments: Arguments) -> int:
+    folder = Path(arguments.facility or ".")
+    facility = load_facility(folder) if arguments.facility or (folder / SETTINGS_FILE).is_file() else None
+    try:
+        proposal = propose(Path(arguments.file), facility, _layout_written_to(folder))
+    except FileNotFoundError:
+        raise WrongUse(f"there is no file {arguments.file}") from None
+    except CannotPropose as error:
+        raise CannotFinish(error) from None
+    _report(arguments, proposal.as_dict(), lambda: show.proposal(proposal))
+    return DONE
+
+
+def _layout_written_to(folder: Path) -> str | None:
+    """The name of the layout file that stdout goes to (`> config/layouts/x.toml`); a layout says its name."""
+    try:
+        out = os.fstat(sys.stdout.fileno())
+    except (OSError, ValueError):
+        return None
+    files = (folder / LAYOUTS_FOLDER).glob("*.toml")
+    return next((file.stem for file in files if os.path.samestat(file.stat(), out)), None)
 
 
 def _sheet(arguments: Arguments) -> int:
@@ -330,6 +357,7 @@ _COMMANDS: dict[str, Callable[[Arguments], int]] = {
     "demo": _demo,
     "check": _check,
     "intake": _intake,
+    "propose": _propose,
     "sheet": _sheet,
     "held": _held,
     "alias": _alias,

@@ -13,6 +13,7 @@ from pipeline.facility.folder import Facility
 from pipeline.facility.problems import Problem, mistakes
 from pipeline.intake.dry_run import DryRun
 from pipeline.intake.intake import IntakeReport
+from pipeline.intake.propose.propose import Proposal
 from pipeline.run import Run
 from pipeline.status import Status
 from schemas.codes import CODES
@@ -198,6 +199,17 @@ def dry_run(result: DryRun) -> None:
             ("all" if row[0] is None else row[0], *row[1:]) for row in result.held.head(_MOST).iter_rows()
         ]
         columns(("line", "code", "field", "seen", "why"), lines)
+
+
+def proposal(proposed: Proposal) -> None:
+    """The proposed file alone on stdout, to be redirected; what to look at on stderr."""
+    print(proposed.text, end="")
+    doubtful = sum(choice.standing == "doubtful" for choice in proposed.choices)
+    questions = sum(choice.standing == "open" for choice in proposed.choices)
+    said = (
+        f"{doubtful} marked DOUBTFUL, {questions} OPEN; look them through and save it as {proposed.save_as}"
+    )
+    print(f"yardmark: a {proposed.kind} is proposed: {said}", file=sys.stderr)
 
 
 def run_data(run: Run) -> dict[str, Any]:

@@ -8,7 +8,14 @@ from collections.abc import Collection, Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import PurePath
 
-from python_calamine import CalamineError, CalamineSheet, PasswordError, WorksheetNotFound, load_workbook
+from python_calamine import (
+    CalamineError,
+    CalamineSheet,
+    CalamineWorkbook,
+    PasswordError,
+    WorksheetNotFound,
+    load_workbook,
+)
 
 from pipeline.reading.fields import Rules
 from pipeline.reading.table import WHITESPACE, Dialect, Fault, Gather, HeadLine, Skip, Table
@@ -35,6 +42,11 @@ def is_workbook(data: bytes, name: str) -> bool:
             return any(part == "content.xml" or part.startswith("xl/") for part in archive.namelist())
     except zipfile.BadZipFile:
         return False
+
+
+def sheet_names(data: bytes) -> list[str]:
+    """Names of a workbook's sheets, in order. Raises UnreadableWorkbook."""
+    return _open_book(data).sheet_names
 
 
 def read_sheet(data: bytes, sheet: str | None = None, decimal: str = ".") -> list[list[str]]:
@@ -72,20 +84,32 @@ def sheet_table(
 
 
 def _open_sheet(data: bytes, sheet: str | None) -> CalamineSheet:
+    book = _open_book(data)
     try:
-        book = load_workbook(io.BytesIO(data))
-        if not book.sheet_names:
-            raise UnreadableWorkbook("the workbook has no sheets; save it again with the data in a sheet")
         return book.get_sheet_by_name(book.sheet_names[0] if sheet is None else sheet)
-    except PasswordError as error:
-        raise UnreadableWorkbook("the workbook is locked; save it without a password") from error
     except WorksheetNotFound as error:
         names = ", ".join(book.sheet_names)
         raise UnreadableWorkbook(f"no sheet {sheet!r}; the workbook has: {names}") from error
     except CalamineError as error:
-        raise UnreadableWorkbook(
-            f"the workbook cannot be read ({error}); open it, save it as .xlsx or CSV and drop that"
-        ) from error
+        raise _unreadable(error) from error
+
+
+def _open_book(data: bytes) -> CalamineWorkbook:
+    try:
+        book = load_workbook(io.BytesIO(data))
+    except PasswordError as error:
+        raise UnreadableWorkbook("the workbook is locked; save it without a password") from error
+    except CalamineError as error:
+        raise _unreadable(error) from error
+    if not book.sheet_names:
+        raise UnreadableWorkbook("the workbook has no sheets; save it again with the data in a sheet")
+    return book
+
+
+def _unreadable(error: CalamineError) -> UnreadableWorkbook:
+    return UnreadableWorkbook(
+        f"the workbook cannot be read ({error}); open it, save it as .xlsx or CSV and drop that"
+    )
 
 
 def _cell_text(cell: Cell, decimal: str) -> str:

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from pipeline.cli import main
 
@@ -61,20 +61,26 @@ def process(
     cwd: Path | None = None,
     by: tuple[str, ...] = (),
     env: Mapping[str, str] | None = None,
+    out: IO[str] | None = None,
 ) -> Ended:
-    """Run a command as a process of its own, by `python -m pipeline.cli` or another program."""
+    """Run a command as a process of its own, by `python -m pipeline.cli` or another program.
+
+    What it prints goes to the file `out`, where one is given.
+    """
     program = by or (sys.executable, "-m", "pipeline.cli")
     ran = subprocess.run(
         [*program, *(str(one) for one in arguments)],
         cwd=cwd or ROOT,
         env={**os.environ, **(env or {})},
-        capture_output=True,
+        stdout=out or subprocess.PIPE,
+        stderr=subprocess.PIPE,
         encoding="utf-8",
         timeout=120,
         check=False,
     )
-    assert "Traceback" not in ran.stderr + ran.stdout, ran.stderr
-    return Ended(ran.returncode, ran.stdout, ran.stderr)
+    printed = ran.stdout or ""
+    assert "Traceback" not in ran.stderr + printed, ran.stderr
+    return Ended(ran.returncode, printed, ran.stderr)
 
 
 def facility(folder: Path, exports: Path, layouts: Path | None = None) -> Path:
