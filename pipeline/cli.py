@@ -12,7 +12,6 @@ LATER = {
     "propose": "reads an unknown export and proposes a layout",
     "watch": "stays up and takes in files as they settle",
     "status": "says what ran, what waits and what comes next",
-    "trace": "shows every number behind a result",
 }
 
 
@@ -93,6 +92,10 @@ def build_parser() -> argparse.ArgumentParser:
             metavar="DATE",
             help="who is in which squad and available on this day (default: today)",
         )
+    trace = add("trace", "show every number behind a result, down to file and line", facility=False)
+    trace.add_argument("facility", metavar="FACILITY")
+    trace.add_argument("athlete", metavar="ATHLETE", help="an athlete_id, a name or an alias")
+    trace.add_argument("metric", metavar="METRIC", help="a metric of the catalogue, such as jump_height")
     sql = add("sql", "run a query on the published tables", facility=False)
     sql.add_argument("words", nargs="+", metavar="[FACILITY] QUERY")
     sql.add_argument("--csv", action="store_true", help="as CSV")

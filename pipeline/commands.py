@@ -18,19 +18,23 @@ import duckdb
 
 from pipeline import show
 from pipeline.demo import DEMO_DAY, NotTheDemo, make_demo
+from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility, check_facility, load_facility
 from pipeline.facility.init import init_facility
 from pipeline.facility.problems import ConfigError, mistakes, nearest_known
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
 from pipeline.intake.identity import normalise
-from pipeline.intake.intake import answer, held_with_context, retry, say_who, take_in, update
+from pipeline.intake.intake import answer, held_with_context, knowledge_of, retry, say_who, take_in, update
 from pipeline.intake.law import LawOfRows
 from pipeline.intake.sheets import sheets_in
 from pipeline.lock import Busy, facility_lock
 from pipeline.publish.database import current_file
 from pipeline.publish.dictionary import dictionary, dictionary_text
 from pipeline.steps import STEPS, NothingThatOld, Run, Step, refresh_steps, run_steps, today
+from pipeline.trace.athlete import find_athlete
+from pipeline.trace.show import show_trace
+from pipeline.trace.trace import trace
 from pipeline.warehouse.store import Warehouse, WarehouseDamaged, open_warehouse, remove_warehouse
 from schemas.catalogue import CATALOGUE
 from schemas.ddl import literal
@@ -269,6 +273,20 @@ def _rebuild(arguments: Arguments) -> int:
     return DONE
 
 
+def _trace(arguments: Arguments) -> int:
+    with _opened(arguments) as (facility, warehouse):
+        catalogue, names = facility_catalogue(facility.metrics), knowledge_of(facility).names
+        who = find_athlete(names, arguments.athlete)
+        if who.athlete_id is None:
+            raise WrongUse(who.why)
+        if arguments.metric not in catalogue:
+            raise WrongUse(f"'{arguments.metric}' is no metric; {nearest_known(arguments.metric, catalogue)}")
+        found = trace(facility, warehouse, who.athlete_id, catalogue[arguments.metric])
+    name = names.shown(found.athlete_id)
+    _report(arguments, vars(found), lambda: show_trace(found, name, catalogue[arguments.metric]))
+    return DONE
+
+
 def _sql(arguments: Arguments) -> int:
     if len(arguments.words) > 2:
         raise WrongUse('put the query in quotes: yardmark sql FACILITY "SELECT ..."')
@@ -319,6 +337,7 @@ _COMMANDS: dict[str, Callable[[Arguments], int]] = {
     "refresh": _refresh,
     "run": _run,
     "rebuild": _rebuild,
+    "trace": _trace,
     "sql": _sql,
     "tables": _tables,
 }

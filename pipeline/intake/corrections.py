@@ -30,10 +30,14 @@ SELECTORS = {
 
 @dataclass
 class Corrected:
-    """Rows after the corrections, and the versions they took the place of (with cause and known_until)."""
+    """Rows after the corrections, and the versions they took the place of (with cause and known_until).
+
+    `met`: place of a correction among the corrections -> the row_ids that it changed.
+    """
 
     rows: pl.DataFrame
     superseded: pl.DataFrame
+    met: dict[int, list[str]]
 
 
 def is_withdrawal(correction: Mapping[str, object]) -> bool:
@@ -58,7 +62,8 @@ def apply_corrections(
     that name nothing to be met are passed over.
     """
     earlier: list[pl.DataFrame] = []
-    for correction in corrections.iter_rows(named=True):
+    changed: dict[int, list[str]] = {}
+    for place, correction in enumerate(corrections.iter_rows(named=True)):
         met = None if is_withdrawal(correction) else _met(family, rows, correction, places)
         if met is None:
             continue
@@ -66,6 +71,7 @@ def apply_corrections(
         hit = rows.filter(met)
         if hit.is_empty() or (change is None and correction["action"] != "strike"):
             continue
+        changed[place] = hit["row_id"].to_list()
         struck = correction["action"] == "strike"
         made_on = correction["made_on"]
         until = datetime(made_on.year, made_on.month, made_on.day) if made_on else None
@@ -97,7 +103,7 @@ def apply_corrections(
         known_until=pl.lit(None, dtype=pl.Datetime("us")),
         superseded_by=pl.lit(None, dtype=pl.String),
     )
-    return Corrected(rows, pl.concat([empty, *earlier], how="vertical_relaxed"))
+    return Corrected(rows, pl.concat([empty, *earlier], how="vertical_relaxed"), changed)
 
 
 def _met(
