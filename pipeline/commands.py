@@ -22,6 +22,7 @@ from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility, check_facility, load_facility
 from pipeline.facility.init import init_facility
 from pipeline.facility.problems import ConfigError, mistakes, nearest_known
+from pipeline.intake.archive import utc_now
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
 from pipeline.intake.identity import normalise
@@ -32,6 +33,7 @@ from pipeline.lock import Busy, facility_lock
 from pipeline.publish.database import current_file
 from pipeline.publish.dictionary import dictionary, dictionary_text
 from pipeline.steps import STEPS, NothingThatOld, Run, Step, refresh_steps, run_steps, today
+from pipeline.today import write_todays_sheet
 from pipeline.trace.athlete import find_athlete
 from pipeline.trace.show import show_trace
 from pipeline.trace.trace import trace
@@ -149,6 +151,7 @@ def _intake(arguments: Arguments) -> int:
         return DONE
     with _opened(arguments) as (facility, warehouse):
         report = take_in(facility, warehouse, _say(arguments))
+        write_todays_sheet(load_facility(facility.folder), warehouse, utc_now())
         _report(arguments, show.intake_data(report), lambda: show.intake(report, facility))
     return DONE
 
@@ -174,9 +177,11 @@ def _sheet(arguments: Arguments) -> int:
 def _held(arguments: Arguments) -> int:
     with _opened(arguments) as (facility, warehouse):
         held = held_with_context(warehouse).sort("drop_no", "line", "code")
+        suspects, names = warehouse.read("_suspects"), knowledge_of(facility).names
     told = held.drop("drop_no", "question", "value").rename({"file": "file_id", "seen": "value"})
     asked = held.unique("question", keep="first", maintain_order=True)
-    _report(arguments, {"held": told.to_dicts()}, lambda: show.held(asked, facility.held))
+    data = {"held": told.to_dicts(), "suspects": suspects.to_dicts()}
+    _report(arguments, data, lambda: show.held(asked, suspects, names, facility.held))
     return DONE
 
 
@@ -248,6 +253,7 @@ def _steps(arguments: Arguments, steps: tuple[Step, ...], text: Callable[[Run], 
         valid_on = arguments.valid_on or today(facility.settings.timezone)
         run = Run(facility, warehouse, _say(arguments), valid_on, arguments.as_of)
         run_steps(run, steps)
+        write_todays_sheet(load_facility(facility.folder), warehouse, utc_now(), arguments.valid_on)
         _report(arguments, show.run_data(run), lambda: text(run))
     return DONE
 
@@ -269,6 +275,7 @@ def _rebuild(arguments: Arguments) -> int:
             run = Run(facility, warehouse, _say(arguments), valid_on, arguments.as_of)
             run.intake = update(facility, warehouse, run.say)
             run_steps(run, refresh_steps())
+            write_todays_sheet(facility, warehouse, utc_now(), arguments.valid_on)
             _report(arguments, show.run_data(run), lambda: show.ran(run))
     return DONE
 

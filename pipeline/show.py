@@ -12,7 +12,10 @@ import polars as pl
 from pipeline.facility.folder import Facility
 from pipeline.facility.problems import Problem, mistakes
 from pipeline.intake.dry_run import DryRun
+from pipeline.intake.identity import Names
 from pipeline.intake.intake import IntakeReport
+from pipeline.intake.sheets import SUSPECTS_FILE
+from pipeline.intake.suspect_sheet import proposed_in_words, seen_in_words
 from pipeline.steps import Run
 from schemas.codes import CODES
 
@@ -150,11 +153,25 @@ def answered(report: IntakeReport) -> None:
         print(f"  look again: {refused}")
 
 
-def held(rows: pl.DataFrame, folder: Path) -> None:
-    """All that is held back, a line a reason."""
+def held(rows: pl.DataFrame, suspects: pl.DataFrame, names: Names, folder: Path) -> None:
+    """All that is held back, a line a reason, and the questions about suspected trials."""
     if rows.is_empty():
         print("Nothing is held back.")
-        return
+    else:
+        _held_lines(rows)
+    if not suspects.is_empty():
+        print("\nTrials that wait for an answer:")
+        told = (
+            (s["code"], s["athlete_id"] or "several", s["device"], s["local_date"], seen_in_words(s),
+             proposed_in_words(s, names))
+            for s in suspects.iter_rows(named=True)
+        )  # fmt: skip
+        columns(("code", "athlete", "device", "date", "seen", "proposal"), told)
+    if not rows.is_empty() or not suspects.is_empty():
+        print(f"\nFill in the answer column of the sheets in {folder}, then run `yardmark answers`.")
+
+
+def _held_lines(rows: pl.DataFrame) -> None:
     shown = rows.head(_MOST)
     lines = [
         (path, "all" if line is None else line, code, seen, reason)
@@ -168,7 +185,6 @@ def held(rows: pl.DataFrame, folder: Path) -> None:
     print()
     for code in rows["code"].unique(maintain_order=True):
         print(f"{code}: {CODES[code].remedy}")
-    print(f"\nFill in the answer column of the sheets in {folder}, then run `yardmark answers`.")
 
 
 def dry_run(result: DryRun) -> None:
@@ -200,6 +216,7 @@ def run_data(run: Run) -> dict[str, Any]:
         "as_of": run.statistics_date(),
         "valid_on": run.valid_on,
         "intake": intake_data(run.intake) if run.intake else None,
+        "suspects": run.read("_suspects").height,
         "rows": run.published.rows if run.published else {},
         "files": [str(path) for path in run.published.files] if run.published else [],
     }
@@ -217,6 +234,11 @@ def refreshed(run: Run) -> None:
         f"{rows['results']:,} results, {rows['norms']:,} lines of norms."
     )
     print(f"They are in {run.facility.published}.")
+    asked = run.read("_suspects").height
+    if asked:
+        print(
+            f"{asked} question(s) about trials that may be wrong are in {run.facility.held / SUSPECTS_FILE}."
+        )
 
 
 def ran(run: Run) -> None:

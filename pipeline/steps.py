@@ -17,11 +17,14 @@ from pipeline.analysis.minors import restricted_values
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
 from pipeline.analysis.results import summarise
+from pipeline.analysis.screening.screening import flag_rows, screen
 from pipeline.analysis.sessions import build_sessions
 from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
-from pipeline.intake.intake import IntakeReport, take_in
+from pipeline.intake.intake import IntakeReport, knowledge_of, take_in
+from pipeline.intake.suspect_sheet import write_suspects
+from pipeline.intake.suspects import known_of
 from pipeline.metrics.measurements import flag_trials, measure_all
 from pipeline.publish.publish import PublishReport, publish
 from pipeline.warehouse.store import Warehouse
@@ -155,6 +158,12 @@ def _measurements(run: Run) -> Frames:
     return measure_all(trials | run.samples(trials), run.read("sessions"), run.catalogue, methods)
 
 
+def _screening(run: Run) -> Frames:
+    names = (*TRIAL_TABLES, "superseded_rows", *_MEASURED)
+    tables = {name: run.read(name) for name in names} | run.trials()
+    return screen(tables, run.catalogue, known_of(run.facility, tables))
+
+
 def _results(run: Run) -> Frames:
     return {"results": summarise(run.read("measurements"), run.read("sessions"), run.catalogue)}
 
@@ -182,7 +191,9 @@ def _publish(run: Run) -> Frames:
     frames = {name: run.read(name) for name in names}
     # What a comparison of rows found (a split that does not rise) is shown on the rows themselves.
     sets = run.samples(frames)
-    frames.update(flag_trials({name: frames[name] for name in TRIAL_TABLES} | sets))
+    flagged = flag_trials({name: frames[name] for name in TRIAL_TABLES} | sets)
+    frames.update(flag_rows(flagged, frames["value_flags"]))
+    write_suspects(run.facility, knowledge_of(run.facility).names, run.read("_suspects"))
     run.published = publish(
         frames,
         run.facility.athletes.select("athlete_id", "name", "birth_date"),
@@ -230,6 +241,13 @@ STEPS: tuple[Step, ...] = (
         (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
         _MEASURED,
         _measurements,
+    ),
+    Step(
+        "screening",
+        "looks at each athlete's trials beside his own level, and at each day's beside the others",
+        (*TRIAL_TABLES, "superseded_rows", *_MEASURED),
+        ("measurements", "value_flags", "_suspects"),
+        _screening,
     ),
     Step("results", "sums up each session", ("measurements", "sessions"), ("results",), _results),
     Step("norms", "compares people, week by week", ("results",), _NORMED, _norms),

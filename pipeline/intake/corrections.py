@@ -1,9 +1,10 @@
 """`config/corrections.csv` applied: a corrected row is a new version, the old one stays.
 
 Pure. Actions: strike (the row leaves), move (to another athlete), relabel (another test), supply (a fact that
-the device does not export). All that a correction names must hold for the rows it meets. A line stands for
-the row that it said, whichever version of it is current. A strike of a file without a line withdraws the
-file: what it said counts no more, and an earlier or other file's word does.
+the device does not export); and convert (a number times `value`), which only answers make. All that a
+correction names must hold for the rows it meets. A line stands for the row that it said, whichever version
+of it is current. A strike of a file without a line withdraws the file: what it said counts no more, and an
+earlier or other file's word does.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ class Corrected:
 
 def is_withdrawal(correction: Mapping[str, object]) -> bool:
     """Whether a correction takes back a whole file."""
-    others = [name for name in SELECTORS if name not in ("file_id", "device")]
+    others = ["lines", *(name for name in SELECTORS if name not in ("file_id", "device"))]
     named = [name for name in others if correction.get(name) not in (None, "")]
     return correction["action"] == "strike" and bool(correction["file_id"]) and not named
 
@@ -74,7 +75,8 @@ def apply_corrections(
         changed[place] = hit["row_id"].to_list()
         struck = correction["action"] == "strike"
         made_on = correction["made_on"]
-        until = datetime(made_on.year, made_on.month, made_on.day) if made_on else None
+        day = datetime(made_on.year, made_on.month, made_on.day) if made_on else None
+        until = correction.get("at") or day
         earlier.append(
             hit.with_columns(
                 cause=pl.lit("strike" if struck else "correction"),
@@ -88,8 +90,9 @@ def apply_corrections(
             rows = rows.filter(~met)
         elif change is not None:
             column, value = change
-            dtype = rows.schema[column]
-            new = pl.lit(value).cast(dtype, strict=False)
+            new = pl.lit(value).cast(rows.schema[column], strict=False)
+            if correction["action"] == "convert":
+                new = pl.col(column) * new
             rows = rows.with_columns(
                 pl.when(met).then(new).otherwise(pl.col(column)).alias(column),
                 pl.when(met).then(pl.col("version") + 1).otherwise("version").alias("version"),
@@ -120,6 +123,9 @@ def _met(
         said = places.filter(pl.col("file") == str(named.pop("file_id"))[:16])
         if "line" in named:
             said = said.filter(pl.col("line") == named.pop("line"))
+        lines = correction.get("lines")
+        if isinstance(lines, list):
+            said = said.filter(pl.col("line").is_in(lines))
         met = pl.col("row_id").is_in(said["row_id"].unique().implode())
     for key, value in named.items():
         column = {
@@ -141,6 +147,6 @@ def _change(family: Family, correction: dict[str, object]) -> tuple[str, object]
     samples = family.trace.columns if family.trace else ()
     names = {f.name for f in family.columns if f.name not in samples} | {"mark"}
     column = correction["field"] or ("test" if action == "relabel" else None)
-    if action in ("relabel", "supply") and column in names:
+    if action in ("relabel", "supply", "convert") and column in names:
         return str(column), value
     return None

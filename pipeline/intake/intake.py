@@ -17,7 +17,7 @@ import polars as pl
 
 from pipeline.facility.folder import Facility, load_facility
 from pipeline.intake import archive
-from pipeline.intake.answering import Answering, take_answers
+from pipeline.intake.answering import Answering, Desk, take_answers
 from pipeline.intake.answers import Answer, append_answers, me, name_subject, read_answers
 from pipeline.intake.archive import Drop
 from pipeline.intake.drops import Opened, ReadDrop, as_batch, open_content, read_opened
@@ -28,6 +28,8 @@ from pipeline.intake.questions import sheets_of
 from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
 from pipeline.intake.settle import Stamp, Waiting, settled_files, stamp_of
 from pipeline.intake.sheets import Filled, as_text, kind_of, read_filled, write_sheets
+from pipeline.intake.suspect_sheet import take_suspect, without, write_suspects
+from pipeline.intake.suspects import Subject, corrections_with
 from pipeline.intake.traces import with_questions
 from pipeline.warehouse.store import Warehouse
 from schemas.families import FAMILIES
@@ -67,12 +69,13 @@ def knowledge_of(facility: Facility) -> Knowledge:
         name: DeviceFacts(d.family, d.since, tuple(Clock(c.from_, c.to, c.offset_seconds) for c in d.clock))
         for name, d in settings.devices.items()
     }
+    answers = read_answers(facility.config)
     return build_knowledge(
         athletes,
         aliases,
         list(settings.guests),
-        read_answers(facility.config),
-        facility.corrections,
+        answers,
+        corrections_with(facility.corrections, answers),
         settings.timezone,
         f"{settings.day_start:%H:%M}",
         tuple(f"{slot:%H:%M}" for slot in settings.slots),
@@ -297,8 +300,18 @@ def give_answers(facility: Facility, warehouse: Warehouse, paths: Iterable[Path]
         kind, filled, problems = read_filled(path.read_bytes(), path.name)
         rows += [(kind, row) for row in filled]
         unread += problems
-    answering = take_answers(facility, held_with_context(warehouse), rows)
+    suspects, answered = warehouse.read("_suspects"), list[Subject]()
+
+    def suspect(desk: Desk, row: Filled) -> None:
+        subject = take_suspect(desk, row, suspects)
+        answered.extend([] if subject is None else [subject])
+
+    answering = take_answers(facility, held_with_context(warehouse), rows, suspect)
     answering.refused += unread
+    if answered:
+        still = without(suspects, answered)
+        warehouse.replace("_suspects", still)
+        write_suspects(facility, knowledge_of(facility).names, still)
     return answering
 
 
