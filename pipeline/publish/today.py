@@ -147,17 +147,27 @@ def _asked(sheet: Sheet) -> Iterator[str]:
         if rows.is_empty():
             continue
         yield f"<h2>{heading} ({rows.height})</h2><ul>"
-        for row in rows.iter_rows(named=True):
-            about = row["about"].replace("_", " ")
-            who = sheet.name(row["athlete_id"])
-            yield _item(who or about, row["device"] or "", f"{about}: {row['why']}" if who else row["why"])
+        labels = dict(sheet.devices.select("device", "label").iter_rows())
+        for group in rows.partition_by("athlete_id", "device", maintain_order=True):
+            yield from _reasons(sheet, group, labels)
         yield "</ul>"
+
+
+def _reasons(sheet: Sheet, group: pl.DataFrame, labels: dict[str, str]) -> Iterator[str]:
+    """All that is asked of an athlete on a device as one item; of nobody in particular an item each."""
+    told = [(row["about"].replace("_", " "), row["why"]) for row in group.iter_rows(named=True)]
+    who, device = group.select("athlete_id", "device").row(0)
+    right = labels.get(device) or device or ""
+    if who is not None:
+        yield _item(sheet.name(who), right, *(f"{about}: {why}" for about, why in told))
+    else:
+        yield from (_item(about, right, why) for about, why in told)
 
 
 def _devices(sheet: Sheet) -> Iterator[str]:
     yield "<h2>Last file of each device</h2><ul>"
     for row in sheet.devices.iter_rows(named=True):
-        yield _item(row["label"], _ago(row["last_at"], sheet.made_at), "")
+        yield _item(row["label"], _ago(row["last_at"], sheet.made_at))
     yield "</ul>"
 
 
@@ -171,6 +181,6 @@ def _ago(at: datetime | None, now: datetime) -> str:
     return f"{minutes // 60} h ago" if minutes < 48 * 60 else f"{minutes // 1440} days ago"
 
 
-def _item(bold: str, right: str, below: str) -> str:
-    more = f"<span>{escape(below)}</span>" if below else ""
+def _item(bold: str, right: str, *below: str) -> str:
+    more = "".join(f"<span>{escape(text)}</span>" for text in below if text)
     return f"<li><b>{escape(bold)}</b><i>{escape(right)}</i>{more}</li>"

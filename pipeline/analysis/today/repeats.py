@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.analysis.screening.levels import FEWEST
 from pipeline.analysis.screening.protocol import WARMED
+from pipeline.metrics.rows import thousandths
 
 SPREAD = 2.0
 """Spread of the day's trials against the usual: more than twice it."""
@@ -43,7 +44,7 @@ def still_rising(values: pl.DataFrame, day: pl.Expr) -> pl.DataFrame:
         before=pl.col("good").head(pl.len() - 1).max(),
     )
     rising = series.filter((pl.col("n") >= 2) & (pl.col("last") - pl.col("before") > pl.col("sd_trial")))
-    return _told(rising, pl.lit("the last trial is the best and still rising"))
+    return _told(rising, pl.lit("the last trial is the best, and still getting better"))
 
 
 def spread_wide(values: pl.DataFrame, day: pl.Expr) -> pl.DataFrame:
@@ -92,7 +93,7 @@ def split_missing(splits: pl.DataFrame) -> pl.DataFrame:
     # A run that ends before a gate missed nothing.
     last = splits.group_by("trial_id").agg(last=pl.col("distance_m").max())
     missed = gaps.join(last, on="trial_id").filter(pl.col("distance_m") < pl.col("last"))
-    gate = pl.format("run {}: the split at {} m is missing", "trial", pl.col("distance_m").round(3))
+    gate = pl.format("run {}: the split at {} is missing", "trial", thousandths(pl.col("distance_m"), "m"))
     return _told(missed.with_columns(label="test"), gate)
 
 
@@ -122,7 +123,8 @@ def load_below_bar(reps: pl.DataFrame, equipment: pl.DataFrame) -> pl.DataFrame:
     known = reps.with_columns(pl.col("implement").str.to_lowercase()).join(named, on="implement", how="left")
     bar = pl.coalesce("own", pl.when(any_bar).then(pl.lit(lightest)))
     below = known.with_columns(bar=bar).filter((pl.col("load_kg") >= 0) & (pl.col("load_kg") < pl.col("bar")))
-    why = pl.format("{} kg is less than the bar of {} kg", pl.col("load_kg").round(2), pl.col("bar").round(2))
+    weighed = thousandths(pl.col("load_kg"), "kg"), thousandths(pl.col("bar"), "kg")
+    why = pl.format("{} is less than the bar of {}", *weighed)
     return _told(below.with_columns(label="lift"), why)
 
 
