@@ -73,6 +73,12 @@ def build_parser() -> argparse.ArgumentParser:
     answers = add("answers", "take in a filled-in question sheet in one go", facility=False)
     answers.add_argument("facility", metavar="FACILITY")
     answers.add_argument("file", nargs="?", metavar="FILE", help="default: the sheets in held/")
+    answers.add_argument("--list", action="store_true", help="list the answers that stand, and take in none")
+    answers.add_argument(
+        "--take-back",
+        metavar="WHICH",
+        help="undo the answers given at a moment, as --list shows it, or those about a written name",
+    )
     add("retry", "try all that is held again")
     for name, says in (
         ("refresh", "compute everything from the warehouse and publish"),
@@ -96,6 +102,14 @@ def build_parser() -> argparse.ArgumentParser:
     trace.add_argument("facility", metavar="FACILITY")
     trace.add_argument("athlete", metavar="ATHLETE", help="an athlete_id, a name or an alias")
     trace.add_argument("metric", metavar="METRIC", help="a metric of the catalogue, such as jump_height")
+    changed = add("changed", "show what changed in the numbers since a day, and why")
+    changed.add_argument(
+        "--since",
+        type=_day,
+        required=True,
+        metavar="DATE",
+        help="from the beginning of this day (2026-02-28)",
+    )
     sql = add("sql", "run a query on the published tables", facility=False)
     sql.add_argument("words", nargs="+", metavar="[FACILITY] QUERY")
     sql.add_argument("--csv", action="store_true", help="as CSV")

@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.facility.folder import Facility
 from pipeline.facility.problems import Problem, mistakes
+from pipeline.intake.answers import Answer
 from pipeline.intake.dry_run import DryRun
 from pipeline.intake.identity import Names
 from pipeline.intake.intake import IntakeReport
@@ -139,6 +140,23 @@ def released(report: IntakeReport) -> None:
     print(f"{report.released} line(s) released; {sum(report.open_codes.values())} question(s) still open.")
     if report.released:
         print("Run `yardmark refresh` to see them in the published tables.")
+
+
+def answers(standing: list[Answer]) -> None:
+    """The answers that stand, the oldest first."""
+    if not standing:
+        print("No answers were given yet.")
+        return
+    told = ((one.at.isoformat(), one.by, one.kind, one.subject, one.answer) for one in standing)
+    columns(("at", "by", "kind", "about", "answer"), told)
+    print("\n`yardmark answers FACILITY --take-back AT` undoes those of a moment.")
+
+
+def taken_back(undone: list[Answer], report: IntakeReport) -> None:
+    """What answers were undone, and what waits again."""
+    for one in undone:
+        print(f"Taken back: {one.kind} {one.subject}: {one.answer}")
+    print(f"{sum(report.open_codes.values())} question(s) open. Run `yardmark refresh` to see what follows.")
 
 
 def answered(report: IntakeReport) -> None:

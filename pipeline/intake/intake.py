@@ -10,7 +10,7 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 
 import polars as pl
@@ -52,8 +52,9 @@ class IntakeReport:
     answering: Answering | None = None
 
 
-def knowledge_of(facility: Facility) -> Knowledge:
-    """What the facility's people have said, from its config and its recorded answers."""
+def knowledge_of(facility: Facility, until: datetime | None = None) -> Knowledge:
+    """What the facility's people have said, from its config and its recorded answers; `until`: before
+    then."""
     settings = facility.settings
     athletes = [
         (row["athlete_id"], row["name"], list(row["aliases"]))
@@ -69,13 +70,16 @@ def knowledge_of(facility: Facility) -> Knowledge:
         name: DeviceFacts(d.family, d.since, tuple(Clock(c.from_, c.to, c.offset_seconds) for c in d.clock))
         for name, d in settings.devices.items()
     }
-    answers = read_answers(facility.config)
+    answers = read_answers(facility.config, until)
+    corrections = facility.corrections
+    if until is not None:
+        corrections = corrections.filter(pl.col("made_on").is_null() | (pl.col("made_on") < until))
     return build_knowledge(
         athletes,
         aliases,
         list(settings.guests),
         answers,
-        corrections_with(facility.corrections, answers),
+        corrections_with(corrections, answers),
         settings.timezone,
         f"{settings.day_start:%H:%M}",
         tuple(f"{slot:%H:%M}" for slot in settings.slots),

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from typing import Any
 
 import polars as pl
 
+from pipeline.facility.problems import Problem
+from pipeline.facility.records import CORRECTIONS_FILE
+from pipeline.intake.answers import FILE as ANSWERS_FILE
 from pipeline.intake.corrections import apply_corrections, is_withdrawal
 from pipeline.intake.earlier import earlier_rows
 from schemas.core import Family
@@ -34,6 +38,34 @@ def rows_met(
         for place, ids in apply_corrections(family, rows, corrections, places).met.items():
             met[place] += ids
     return met
+
+
+def unmet_corrections(
+    tables: Mapping[str, pl.DataFrame], corrections: pl.DataFrame, withdrawn: Collection[str]
+) -> list[Problem]:
+    """A look at each correction, and each answer about suspected trials, that changes no row: it names a row
+    that was never read, waits, or is named otherwise. Arguments: see `rows_met`."""
+    met = rows_met(tables, corrections, withdrawn)
+    return [
+        _unmet(correction)
+        for rows, correction in zip(met, corrections.iter_rows(named=True), strict=True)
+        if not rows
+    ]
+
+
+def _unmet(correction: Mapping[str, Any]) -> Problem:
+    file = f"config/{ANSWERS_FILE}" if correction["line"] is None else CORRECTIONS_FILE
+    about = [
+        f"{name} {correction[key]}"
+        for key, name in (
+            ("device", "device"), ("file_id", "file"), ("file_line", "line"), ("lines", "lines"),
+            ("athlete_id", "athlete"), ("date", "date"), ("test", "test"), ("trial", "trial"),
+        )
+        if correction.get(key) not in (None, "")
+    ]  # fmt: skip
+    said = f"this {correction['action']} meets no row that is loaded ({', '.join(about)})"
+    advice = "look whether the line waits in held/, or compare with what `yardmark trace` shows"
+    return Problem(file, correction["line"], "action", f"{said}; {advice}", "look")
 
 
 def _before(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 import polars as pl
 
@@ -96,14 +97,15 @@ def _corrections(subject: Subject, answer: Answer) -> Iterator[dict[str, object]
         }
 
 
-def known_of(facility: Facility, tables: Mapping[str, pl.DataFrame]) -> Known:
-    """What people said that screening goes by. `tables`: the trial tables and superseded_rows."""
+def known_of(facility: Facility, tables: Mapping[str, pl.DataFrame], until: datetime | None = None) -> Known:
+    """What people said that screening goes by. `tables`: the trial tables and superseded_rows; `until`:
+    answers given before then."""
     days = planned(facility.testing_days, facility.periods, facility.athletes)
     devices = facility.settings.devices.items()
     return Known(
         expected=days.select("athlete_id", "local_date").unique(),
         absent=absent(facility.testing_days, facility.events),
-        settled=_settled(read_answers(facility.config), tables),
+        settled=_settled(read_answers(facility.config, until), tables),
         all_count=[name for name, device in devices if device.all_trials_count],
     )
 

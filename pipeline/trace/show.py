@@ -4,8 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
+
+from pipeline.show import columns
+from pipeline.trace.changed import Changed
 from pipeline.trace.trace import Trace
 from schemas.catalogue import Metric
+
+_MOST = 40
 
 
 def show_trace(found: Trace, name: str, metric: Metric) -> None:
@@ -17,6 +23,37 @@ def show_trace(found: Trace, name: str, metric: Metric) -> None:
         print(f"\nNo value of it as of the last refresh.{others}")
     for session in found.sessions:
         _session(session, metric)
+
+
+def show_changed(found: Changed) -> None:
+    """Print what changed since a day: the rows by kind, then the results that they moved."""
+    rows, results = found.rows, found.results
+    if rows.is_empty() and results.is_empty():
+        print(f"Nothing changed since {found.since}.")
+        return
+    counts = dict(rows.group_by("kind").len().sort("kind").iter_rows())
+    said = ", ".join(f"{count:,} {kind}" for kind, count in counts.items())
+    print(f"Since {found.since}: {said or 'no rows changed'}; {results.height:,} results moved.")
+    # New rows are what everybody expects; the others are few, and each matters.
+    others = rows.filter(pl.col("kind") != "new")
+    if not others.is_empty():
+        print()
+        told = others.head(_MOST).select("kind", "local_date", "before", "after", "path", "line")
+        columns(("kind", "date", "before", "after", "file", "line"), told.iter_rows())
+        _more(others.height)
+    moved = results.filter(pl.col("before").is_not_null())
+    if not moved.is_empty():
+        print("\nResults that were there before:")
+        columns(tuple(moved.columns), moved.head(_MOST).iter_rows())
+        _more(moved.height)
+    fresh = results.height - moved.height
+    if fresh:
+        print(f"\n{fresh:,} results are new; `--json` lists them all.")
+
+
+def _more(count: int) -> None:
+    if count > _MOST:
+        print(f"... and {count - _MOST:,} more; `--json` lists them all.")
 
 
 def _session(session: dict[str, Any], metric: Metric) -> None:
