@@ -8,10 +8,6 @@ from collections.abc import Sequence
 from datetime import date
 from importlib.metadata import version
 
-LATER = {
-    "trace": "shows every number behind a result",
-}
-
 
 def _day(text: str) -> date:
     """A date as people type it on the command line."""
@@ -80,6 +76,12 @@ def build_parser() -> argparse.ArgumentParser:
     answers = add("answers", "take in a filled-in question sheet in one go", facility=False)
     answers.add_argument("facility", metavar="FACILITY")
     answers.add_argument("file", nargs="?", metavar="FILE", help="default: the sheets in held/")
+    answers.add_argument("--list", action="store_true", help="list the answers that stand, and take in none")
+    answers.add_argument(
+        "--take-back",
+        metavar="WHICH",
+        help="undo the answers given at a moment, as --list shows it, or those about a written name",
+    )
     add("retry", "try all that is held again")
     for name, says in (
         ("refresh", "compute everything from the warehouse and publish"),
@@ -107,12 +109,22 @@ def build_parser() -> argparse.ArgumentParser:
             )
     add("watch", "stay up: take in files as they settle, refresh soon after and nightly", json=False)
     add("status", "say what ran, what waits and what comes next")
+    trace = add("trace", "show every number behind a result, down to file and line", facility=False)
+    trace.add_argument("facility", metavar="FACILITY")
+    trace.add_argument("athlete", metavar="ATHLETE", help="an athlete_id, a name or an alias")
+    trace.add_argument("metric", metavar="METRIC", help="a metric of the catalogue, such as jump_height")
+    changed = add("changed", "show what changed in the numbers since a day, and why")
+    changed.add_argument(
+        "--since",
+        type=_day,
+        required=True,
+        metavar="DATE",
+        help="from the beginning of this day (2026-02-28)",
+    )
     sql = add("sql", "run a query on the published tables", facility=False)
     sql.add_argument("words", nargs="+", metavar="[FACILITY] QUERY")
     sql.add_argument("--csv", action="store_true", help="as CSV")
     add("tables", "the data dictionary of what is published")
-    for name, says in LATER.items():
-        commands.add_parser(name, help=f"{says} (not there yet)").add_argument("rest", nargs="*")
     return parser
 
 
@@ -123,13 +135,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream.reconfigure(encoding="utf-8", errors="replace")
     parser = build_parser()
     arguments, rest = parser.parse_known_args(argv)
-    if rest and arguments.command not in LATER:
+    if rest:
         parser.error(f"unknown: {' '.join(rest)}; `yardmark {arguments.command} --help` shows what there is")
-    if arguments.command in LATER:
-        print(
-            f"yardmark {arguments.command} is not there yet: it comes with a later version.", file=sys.stderr
-        )
-        return 2
     # Imported here so that --help and wrong usage answer at once.
     from pipeline.commands import run_command
 

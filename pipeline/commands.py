@@ -18,29 +18,47 @@ import duckdb
 
 from pipeline import show
 from pipeline.demo import DEMO_DAY, NotTheDemo, make_demo
+from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility, check_facility, load_facility
 from pipeline.facility.init import init_facility
-from pipeline.facility.problems import ConfigError, mistakes, nearest_known
+from pipeline.facility.problems import ConfigError, Problem, mistakes, nearest_known
+from pipeline.facility.records import CORRECTIONS_FILE
 from pipeline.facility.settings import SETTINGS_FILE
+from pipeline.intake.answers import read_answers
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
 from pipeline.intake.identity import normalise
-from pipeline.intake.intake import answer, held_with_context, retry, say_who, take_in, update
+from pipeline.intake.intake import (
+    IntakeReport,
+    answer,
+    held_with_context,
+    knowledge_of,
+    retry,
+    say_who,
+    update,
+)
 from pipeline.intake.law import LawOfRows
 from pipeline.intake.layouts import LAYOUTS_FOLDER
+from pipeline.intake.met import unmet_corrections
 from pipeline.intake.propose.choices import CannotPropose
 from pipeline.intake.propose.propose import propose
 from pipeline.intake.sheets import sheets_in
+from pipeline.intake.take_back import answers_meant, take_back
 from pipeline.lock import Busy, facility_lock
 from pipeline.publish.database import current_file
 from pipeline.publish.dictionary import dictionary, dictionary_text
 from pipeline.run import Run, Step, logged, run_steps
 from pipeline.status import status_of
-from pipeline.steps import NothingThatOld, plain_steps, refresh_steps, today, weekly_steps
+from pipeline.steps import NothingThatOld, plain_steps, refresh_steps, take_in_steps, today, weekly_steps
+from pipeline.trace.athlete import find_athlete
+from pipeline.trace.changed import changed
+from pipeline.trace.show import show_changed, show_trace
+from pipeline.trace.trace import trace
 from pipeline.warehouse.store import Warehouse, WarehouseDamaged, open_warehouse
 from schemas.catalogue import CATALOGUE
 from schemas.ddl import literal
 from schemas.families import FAMILIES
+from schemas.tables import TRIAL_TABLES
 
 Arguments = argparse.Namespace
 DONE, UNFINISHED, WRONG = 0, 1, 2
@@ -136,9 +154,34 @@ def _demo(arguments: Arguments) -> int:
 
 def _check(arguments: Arguments) -> int:
     found = check_facility(Path(arguments.facility))
+    if not mistakes(found):
+        found += _unmet_now(load_facility(Path(arguments.facility)))
     data = {"problems": [vars(problem) for problem in found], "mistakes": len(mistakes(found))}
     _report(arguments, data, lambda: show.checked(found))
     return WRONG if mistakes(found) else DONE
+
+
+def _unmet_now(facility: Facility) -> list[Problem]:
+    """Corrections that change nothing, where the warehouse is there and nobody else is at work in it."""
+    if facility.corrections.is_empty() or not facility.warehouse_file.exists():
+        return []
+    try:
+        with (
+            facility_lock(facility.state, "yardmark check", lambda _: None, wait_seconds=0),
+            open_warehouse(facility.warehouse_file) as warehouse,
+        ):
+            return _unmet(facility, warehouse)
+    except Busy as busy:
+        return [Problem(CORRECTIONS_FILE, None, None, f"not compared with what is loaded: {busy}", "look")]
+
+
+def _unmet(facility: Facility, warehouse: Warehouse) -> list[Problem]:
+    """Corrections, and answers that correct, that meet no row."""
+    knowledge = knowledge_of(facility)
+    if knowledge.corrections.is_empty() or warehouse.count("_drops") == 0:
+        return []
+    tables = {name: warehouse.read(name) for name in (*TRIAL_TABLES, "superseded_rows")}
+    return unmet_corrections(tables, knowledge.corrections, knowledge.withdrawn)
 
 
 def _intake(arguments: Arguments) -> int:
@@ -150,9 +193,11 @@ def _intake(arguments: Arguments) -> int:
             raise WrongUse(f"there is no file {arguments.dry_run}") from None
         _report(arguments, result.as_dict(), lambda: show.dry_run(result))
         return DONE
-    with _opened(arguments) as (facility, warehouse):
-        report = take_in(facility, warehouse, _say(arguments))
-        _report(arguments, show.intake_data(report), lambda: show.intake(report, facility))
+    arguments.valid_on = arguments.as_of = None
+    run = _new_run(arguments)
+    run_steps(run, take_in_steps())
+    report = run.intake or IntakeReport()
+    _report(arguments, show.intake_data(report), lambda: show.intake(report, run.facility))
     return DONE
 
 
@@ -200,9 +245,14 @@ def _sheet(arguments: Arguments) -> int:
 def _held(arguments: Arguments) -> int:
     with _opened(arguments) as (facility, warehouse):
         held = held_with_context(warehouse).sort("drop_no", "line", "code")
+        suspects, names = warehouse.read("_suspects"), knowledge_of(facility).names
+        unmet = _unmet(facility, warehouse)
     told = held.drop("drop_no", "question", "value").rename({"file": "file_id", "seen": "value"})
     asked = held.unique("question", keep="first", maintain_order=True)
-    _report(arguments, {"held": told.to_dicts()}, lambda: show.held(asked, facility.held))
+    data = {"held": told.to_dicts(), "suspects": suspects.to_dicts()}
+    data["unmet_corrections"] = [vars(one) for one in unmet]
+    _report(arguments, data, lambda: show.held(asked, suspects, names, facility.held))
+    show.problems(unmet)
     return DONE
 
 
@@ -250,6 +300,13 @@ def _refuse_taken_name(facility: Facility, name: str, athlete_id: str) -> None:
 
 
 def _answers(arguments: Arguments) -> int:
+    if arguments.list:
+        standing = read_answers(load_facility(Path(arguments.facility)).config)
+        data = {"answers": [vars(one) for one in standing]}
+        _report(arguments, data, lambda: show.answers(standing))
+        return DONE
+    if arguments.take_back is not None:
+        return _take_back(arguments)
     with _opened(arguments) as (facility, warehouse):
         paths = [Path(arguments.file)] if arguments.file else sheets_in(facility.held)
         if not all(path.is_file() for path in paths):
@@ -259,6 +316,21 @@ def _answers(arguments: Arguments) -> int:
         except ValueError as error:
             raise WrongUse(str(error)) from None
     _report(arguments, show.intake_data(report), lambda: show.released(report))
+    return DONE
+
+
+def _take_back(arguments: Arguments) -> int:
+    with _opened(arguments) as (facility, warehouse):
+        undone = answers_meant(facility, arguments.take_back) if arguments.take_back.strip() else []
+        if not undone:
+            raise WrongUse(
+                f"no answer was given at or about '{arguments.take_back}'; `yardmark answers "
+                f"{arguments.facility} --list` lists them (names in config/aliases.csv are taken out there)"
+            )
+        take_back(facility, undone)
+        report = update(load_facility(facility.folder), warehouse, _say(arguments))
+    data = show.intake_data(report) | {"taken_back": [vars(one) for one in undone]}
+    _report(arguments, data, lambda: show.taken_back(undone, report))
     return DONE
 
 
@@ -278,7 +350,10 @@ def _new_run(arguments: Arguments) -> Run:
 def _steps(arguments: Arguments, steps: tuple[Step, ...], text: Callable[[Run], None]) -> int:
     run = _new_run(arguments)
     run_steps(run, (*steps, *weekly_steps()) if arguments.edition else steps)
-    _report(arguments, show.run_data(run), lambda: text(run))
+    unmet = _unmet_now(run.facility)
+    data = show.run_data(run) | {"unmet_corrections": [vars(one) for one in unmet]}
+    _report(arguments, data, lambda: text(run))
+    show.problems(unmet)
     return DONE
 
 
@@ -312,6 +387,28 @@ def _status(arguments: Arguments) -> int:
     facility = load_facility(Path(arguments.facility))
     found = status_of(facility)
     _report(arguments, show.status_data(found), lambda: show.status(found, facility))
+    return DONE
+
+
+def _trace(arguments: Arguments) -> int:
+    with _opened(arguments) as (facility, warehouse):
+        catalogue, names = facility_catalogue(facility.metrics), knowledge_of(facility).names
+        who = find_athlete(names, arguments.athlete)
+        if who.athlete_id is None:
+            raise WrongUse(who.why)
+        if arguments.metric not in catalogue:
+            raise WrongUse(f"'{arguments.metric}' is no metric; {nearest_known(arguments.metric, catalogue)}")
+        found = trace(facility, warehouse, who.athlete_id, catalogue[arguments.metric])
+    name = names.shown(found.athlete_id)
+    _report(arguments, vars(found), lambda: show_trace(found, name, catalogue[arguments.metric]))
+    return DONE
+
+
+def _changed(arguments: Arguments) -> int:
+    with _opened(arguments) as (facility, warehouse):
+        found = changed(facility, warehouse, arguments.since)
+    data = {"since": found.since, "rows": found.rows.to_dicts(), "results": found.results.to_dicts()}
+    _report(arguments, data, lambda: show_changed(found))
     return DONE
 
 
@@ -368,6 +465,8 @@ _COMMANDS: dict[str, Callable[[Arguments], int]] = {
     "rebuild": _rebuild,
     "watch": _watch,
     "status": _status,
+    "trace": _trace,
+    "changed": _changed,
     "sql": _sql,
     "tables": _tables,
 }

@@ -37,7 +37,7 @@ Say = Callable[[str], None]
 Shell = Callable[[str, Callable[[], None]], None]
 """Something that does a named piece of work, once, now: directly, or as a task of a scheduler."""
 
-PARTS = ("people", "settings", "metrics", "as_of", "valid_on")
+PARTS = ("people", "settings", "metrics", "testing_days", "answers", "as_of", "valid_on")
 _PUBLISHED = "published"
 # The lock is let go after the step that ends later than this.
 _HELD_SECONDS = 1.0
@@ -70,8 +70,9 @@ class Run:
 
     `as_of` governs statistics (default: the last local date in the warehouse); `valid_on` governs what holds
     of people today. `settled`: what the inbox has that is settled, where the caller has watched it.
-    `last_day`: the as-of date of what is published in the end; `done`: the steps that had something to do.
-    `apart`: tables computed for this run alone, which stand before those of the warehouse.
+    `asked`: questions about trials that may be wrong. `last_day`: the as-of date of what is published in the
+    end. `done`: the steps that had something to do. `apart`: tables of this run alone, which stand before
+    those of the warehouse.
     """
 
     facility: Facility
@@ -83,6 +84,7 @@ class Run:
     intake: IntakeReport | None = None
     published: PublishReport | None = None
     edition: list[Path] | None = None
+    asked: int = 0
     last_day: date | None = None
     run_id: str = field(default_factory=lambda: uuid.uuid4().hex[:16])
     done: list[str] = field(default_factory=list)
@@ -90,6 +92,14 @@ class Run:
     _warehouse: Warehouse | None = None
     _config: dict[str, str] = field(default_factory=dict)
     _frames: dict[str, tuple[str | None, pl.DataFrame]] = field(default_factory=dict)
+
+    @classmethod
+    def in_memory(
+        cls, facility: Facility, warehouse: Warehouse, valid_on: date, as_of: date | None, tables: Frames
+    ) -> Run:
+        """A run over an open warehouse that commits nothing: `tables` stand before those it holds."""
+        quiet: Say = lambda text: None  # noqa: E731
+        return cls(facility, quiet, valid_on, as_of, apart=dict(tables), _warehouse=warehouse)
 
     @property
     def warehouse(self) -> Warehouse:
@@ -244,7 +254,7 @@ def compute_apart(run: Run, as_of: date, steps: tuple[Step, ...], tables: set[st
 
 def _rows_of(run: Run, step: Step) -> int | None:
     """Rows of a step that makes no tables of its own: lines taken in, or rows published."""
-    if step.when == "always":
+    if step.name == "take_in":
         files = run.intake.files if run.intake is not None else pl.DataFrame()
         return int(files["lines"].sum()) if files.height else 0
     return sum(run.published.rows.values()) if run.published and step.name == "publish" else None
@@ -304,6 +314,7 @@ def not_as_published(run: Run) -> bool:
 def _tell_published(run: Run) -> None:
     """The end of a run: what is published, also where nothing had to be published anew."""
     run.last_day = run.statistics_date()
+    run.asked = run.warehouse.count("_suspects")
     if run.published is None and (known := _remembered(run)):
         files = [run.facility.published / path for path in known["files"]]
         run.published = PublishReport(files, known["rows"])  # type: ignore[arg-type]

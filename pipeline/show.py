@@ -11,9 +11,13 @@ import polars as pl
 
 from pipeline.facility.folder import Facility
 from pipeline.facility.problems import Problem, mistakes
+from pipeline.intake.answers import Answer
 from pipeline.intake.dry_run import DryRun
+from pipeline.intake.identity import Names
 from pipeline.intake.intake import IntakeReport
 from pipeline.intake.propose.propose import Proposal
+from pipeline.intake.sheets import SUSPECTS_FILE
+from pipeline.intake.suspect_sheet import proposed_in_words, seen_in_words
 from pipeline.run import Run
 from pipeline.status import Status
 from schemas.codes import CODES
@@ -145,6 +149,23 @@ def released(report: IntakeReport) -> None:
         print("Run `yardmark refresh` to see them in the published tables.")
 
 
+def answers(standing: list[Answer]) -> None:
+    """The answers that stand, the oldest first."""
+    if not standing:
+        print("No answers were given yet.")
+        return
+    told = ((one.at.isoformat(), one.by, one.kind, one.subject, one.answer) for one in standing)
+    columns(("at", "by", "kind", "about", "answer"), told)
+    print("\n`yardmark answers FACILITY --take-back AT` undoes those of a moment.")
+
+
+def taken_back(undone: list[Answer], report: IntakeReport) -> None:
+    """What answers were undone, and what waits again."""
+    for one in undone:
+        print(f"Taken back: {one.kind} {one.subject}: {one.answer}")
+    print(f"{sum(report.open_codes.values())} question(s) open. Run `yardmark refresh` to see what follows.")
+
+
 def answered(report: IntakeReport) -> None:
     """What came of filled sheets."""
     answering = report.answering
@@ -157,11 +178,25 @@ def answered(report: IntakeReport) -> None:
         print(f"  look again: {refused}")
 
 
-def held(rows: pl.DataFrame, folder: Path) -> None:
-    """All that is held back, a line a reason."""
+def held(rows: pl.DataFrame, suspects: pl.DataFrame, names: Names, folder: Path) -> None:
+    """All that is held back, a line a reason, and the questions about suspected trials."""
     if rows.is_empty():
         print("Nothing is held back.")
-        return
+    else:
+        _held_lines(rows)
+    if not suspects.is_empty():
+        print("\nTrials that wait for an answer:")
+        told = (
+            (s["code"], s["athlete_id"] or "several", s["device"], s["local_date"], seen_in_words(s),
+             proposed_in_words(s, names))
+            for s in suspects.iter_rows(named=True)
+        )  # fmt: skip
+        columns(("code", "athlete", "device", "date", "seen", "proposal"), told)
+    if not rows.is_empty() or not suspects.is_empty():
+        print(f"\nFill in the answer column of the sheets in {folder}, then run `yardmark answers`.")
+
+
+def _held_lines(rows: pl.DataFrame) -> None:
     shown = rows.head(_MOST)
     lines = [
         (path, "all" if line is None else line, code, seen, reason)
@@ -175,7 +210,6 @@ def held(rows: pl.DataFrame, folder: Path) -> None:
     print()
     for code in rows["code"].unique(maintain_order=True):
         print(f"{code}: {CODES[code].remedy}")
-    print(f"\nFill in the answer column of the sheets in {folder}, then run `yardmark answers`.")
 
 
 def dry_run(result: DryRun) -> None:
@@ -219,6 +253,7 @@ def run_data(run: Run) -> dict[str, Any]:
         "valid_on": run.valid_on,
         "steps": run.done,
         "intake": intake_data(run.intake) if run.intake else None,
+        "suspects": run.asked,
         "rows": run.published.rows if run.published else {},
         "files": [str(path) for path in run.published.files] if run.published else [],
         "edition": [str(path) for path in run.edition or []],
@@ -239,6 +274,11 @@ def refreshed(run: Run) -> None:
         f"{rows['results']:,} results, {rows['norms']:,} lines of norms."
     )
     print(f"They are in {run.facility.published}.")
+    if run.asked:
+        print(
+            f"{run.asked} question(s) about trials that may be wrong are in "
+            f"{run.facility.held / SUSPECTS_FILE}."
+        )
     if run.edition:
         print(f"The edition of the week that has closed: {run.edition[0]}")
     elif run.edition is not None:

@@ -18,6 +18,7 @@ import polars as pl
 import pipeline
 import schemas
 from pipeline.facility.folder import Facility
+from pipeline.intake.answers import read_answers
 
 # Settings that decide when something happens, and never what comes of it.
 _WHEN_ONLY = {"schedule", "settle_seconds", "settle_unfinished_seconds", "state_dir", "max_file_mb"}
@@ -55,13 +56,15 @@ def content_stamp(frame: pl.DataFrame) -> str:
 
 
 def config_stamps(facility: Facility) -> dict[str, str]:
-    """A hash of each part of the config that steps use: people, settings, metrics."""
+    """A hash of each part of the config that steps use: people, settings, metrics, testing_days, answers."""
     people = (facility.athletes, facility.periods, facility.events)
     settings = facility.settings.model_dump(mode="json", exclude=_WHEN_ONLY)
     return {
         "people": digest(*(json.dumps(frame.to_dicts(), default=str) for frame in people)),
         "settings": digest(json.dumps(settings, sort_keys=True)),
         "metrics": digest(repr(facility.metrics)),
+        "testing_days": digest(json.dumps(facility.testing_days.to_dicts(), default=str)),
+        "answers": digest(repr(read_answers(facility.config))),
     }
 
 

@@ -17,9 +17,13 @@ from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
 from pipeline.analysis.profiles import fit_profiles
 from pipeline.analysis.results import summarise
+from pipeline.analysis.screening.screening import flag_rows, screen
 from pipeline.analysis.sessions import build_sessions
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
-from pipeline.intake.intake import take_in
+from pipeline.intake.archive import utc_now
+from pipeline.intake.intake import knowledge_of, take_in
+from pipeline.intake.suspect_sheet import write_suspects
+from pipeline.intake.suspects import known_of
 from pipeline.metrics.found_reps import found_reps, samples_with_reps
 from pipeline.metrics.measurements import flag_trials, measure_all
 from pipeline.publish.edition import closed_week, edition_of, publish_edition
@@ -44,6 +48,15 @@ def today(timezone: str) -> date:
 
 def _take_in(run: Run) -> Frames:
     run.intake = take_in(run.facility, run.warehouse, run.say, run.settled)
+    return {}
+
+
+def _today(run: Run) -> Frames:
+    # It runs some of these steps itself, over one day.
+    from pipeline.today import write_todays_sheet
+
+    asked = None if run.valid_on == today(run.facility.settings.timezone) else run.valid_on
+    write_todays_sheet(run.facility, run.warehouse, utc_now(), asked)
     return {}
 
 
@@ -108,7 +121,8 @@ def _sessions(run: Run) -> Frames:
 def _measurements(run: Run) -> Frames:
     trials = run.trials()
     about = (run.read("sessions"), run.catalogue, _methods(run), _people_measured(run))
-    return measure_all(trials | run.samples(trials), *about)
+    made = measure_all(trials | run.samples(trials), *about)
+    return {f"_{name}" if name in _SCREENED else name: frame for name, frame in made.items()}
 
 
 def _profiles(run: Run) -> Frames:
@@ -128,6 +142,12 @@ def _people_measured(run: Run) -> pl.DataFrame:
     asked = pl.col("athlete_id").is_in(list(said.athletes))
     chosen = {name: pl.when(asked).then(pl.lit(getattr(said, name))) for name in ("equation", "fat")}
     return run.facility.athletes.select("athlete_id", "sex", **chosen)
+
+
+def _screening(run: Run) -> Frames:
+    names = (*TRIAL_TABLES, "superseded_rows", *_MEASURED)
+    tables = {name.removeprefix("_"): run.read(name) for name in names} | run.trials()
+    return screen(tables, run.catalogue, known_of(run.facility, tables))
 
 
 def _results(run: Run) -> Frames:
@@ -160,7 +180,9 @@ def _publish(run: Run) -> Frames:
     # What a comparison of rows found (a split that does not rise) is shown on the rows themselves.
     sets = run.samples(frames)
     sets["bar_samples"] = samples_with_reps(sets["bar_samples"], run.read("_found_reps"))
-    frames.update(flag_trials({name: frames[name] for name in TRIAL_TABLES} | sets))
+    flagged = flag_trials({name: frames[name] for name in TRIAL_TABLES} | sets)
+    frames.update(flag_rows(flagged, frames["value_flags"]))
+    write_suspects(run.facility, knowledge_of(run.facility).names, run.read("_suspects"))
     run.published = publish(
         frames,
         run.facility.athletes.select("athlete_id", "name", "birth_date"),
@@ -217,14 +239,24 @@ _RESOLVED = (
     "held_rows",
     "_session_slots",
 )
-_MEASURED = ("measurements", "measurement_inputs", "series", "value_flags")
+_MEASURED = ("_measurements", "measurement_inputs", "series", "_value_flags")
+_SCREENED = ("measurements", "value_flags")
 _NORMED = ("populations", "norms", "norm_percentiles")
 _SESSIONS = ("sessions", "session_squads")
 # What ran says nothing about anybody, and is no reason to publish again.
 _OPENED = tuple(name for name, table in TABLES.items() if table.published and name != "runs")
+_PUBLISHED = (*_OPENED, "_found_reps", "_suspects")
 
 STEPS: tuple[Step, ...] = (
     Step("take_in", "takes in what lies in the inbox", (), _RESOLVED, _take_in, when="always"),
+    Step(
+        "today",
+        "writes today's sheet",
+        (*TRIAL_TABLES, *SAMPLE_SETS, "held_rows"),
+        (),
+        _today,
+        when="always",
+    ),
     Step(
         "people",
         "writes down who is who, and the catalogue",
@@ -258,6 +290,14 @@ STEPS: tuple[Step, ...] = (
         ("people", "settings", "metrics", "as_of"),
     ),
     Step(
+        "screening",
+        "looks at each athlete's trials beside his own level, and at each day's beside the others",
+        (*TRIAL_TABLES, "_found_reps", "superseded_rows", *_MEASURED),
+        ("measurements", "value_flags", "_suspects"),
+        _screening,
+        ("people", "metrics", "testing_days", "answers", "as_of"),
+    ),
+    Step(
         "profiles",
         "fits curves and lines",
         (*TRIAL_TABLES, "_found_reps", *SAMPLE_SETS, "sessions"),
@@ -281,7 +321,9 @@ STEPS: tuple[Step, ...] = (
         _norms,
         ("people", "settings", "metrics", "as_of"),
     ),
-    Step("publish", "publishes", (*_OPENED, "_found_reps"), (), _publish, lacks=not_as_published),
+    Step(
+        "publish", "publishes", (*_OPENED, "_found_reps", "_suspects"), (), _publish, lacks=not_as_published
+    ),
     Step(
         "edition",
         "writes down the norms of the week that has closed, once and for all",

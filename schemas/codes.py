@@ -231,7 +231,13 @@ _ALL = (
         "Nothing to do; the date is right.",
         "a folded or skipped hour",
     ),
-    Code("warm_up", "Marked as a warm-up trial.", "excludes", "Nothing to do."),
+    Code(
+        "warm_up",
+        "A warm-up: marked so, or a first trial far below the later ones.",
+        "excludes",
+        "Nothing to do. Where every trial counts, set `all_trials_count = true` for the device.",
+        "unmarked: below 90 % of the best and 3 trial errors below the median of two or more later trials",
+    ),
     Code("failed", "Marked as a failed trial.", "excludes", "Nothing to do."),
     Code(
         "split_not_rising",
@@ -420,6 +426,57 @@ _ALL = (
         "The athlete was not fully available that day: left out of norms.",
         "flags",
         "Nothing to do.",
+    ),
+    # Against the athlete's own level and the others of that day
+    Code(
+        "identity_suspect",
+        "These may be somebody else's trials, so they wait for an answer.",
+        "excludes",
+        "Answer in held/suspects.csv: `ok` where it is him, the athlete_id of whose they are, or `drop`.",
+        "a whole run of trials more than 4 within-athlete SDs off the own level and within 2 of the level of "
+        "who was tested before or after, or was expected; or somebody who was away that day",
+    ),
+    Code(
+        "unit_suspect",
+        "A unit's ratio away from the athlete's own level, so it waits for an answer.",
+        "excludes",
+        "Answer in held/suspects.csv: `convert` as proposed, `ok` where the value is right, or `drop`.",
+        "within 4 % (or 2 SDs, at most 10 %) of a ratio of units, and more than 4 SDs off the own level",
+    ),
+    Code(
+        "session_shift",
+        "Everybody moved the same way that day, which is the set-up rather than the people.",
+        "flags",
+        "Look at the set-up of that day (surface, gates, settings) before reading a change into it.",
+        "4 athletes or more, 3 in 4 of them the same way, their median 0.75 SDs and 4 standard errors off",
+    ),
+    Code(
+        "test_suspect",
+        "This looks like another test: squat above countermovement jump, or left and right swapped.",
+        "flags",
+        "Look at the trials; where they are filed wrong, relabel them in config/corrections.csv.",
+        "2 trial errors; sides: 4 SDs from the own difference and within 2 of its mirror",
+    ),
+    Code(
+        "landing_suspect",
+        "Far above the own level and not met again: perhaps landed with bent knees. Not taken as a best.",
+        "flags",
+        "Look at the landing; repeat the jump.",
+        "3 SDs above the own level, the next two jumps 2 trial errors lower",
+    ),
+    Code(
+        "protocol_suspect",
+        "All of a session's jumps are higher at once by as much as an arm swing gives.",
+        "flags",
+        "Ask whether the hands stayed on the hips.",
+        "+10 to +38 % and 3 SDs above the own level",
+    ),
+    Code(
+        "partial_repetition",
+        "The bar moved less far than this athlete moves it: no whole repetition.",
+        "excludes",
+        "Nothing to do; strike it in config/corrections.csv to be rid of it.",
+        "70 % of the athlete's own median range of motion, 6 repetitions or more",
     ),
     Code(
         "few_trials",

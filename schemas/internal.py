@@ -42,6 +42,24 @@ _SLOTS = (
     Field("session_date", "date", "Date of the session."),
     Field("slot", "text", "Slot of the session."),
 )
+_SUSPECTS = (
+    Field("code", "text", "What is suspected."),
+    Field("athlete_id", "text", "Whose trials they are as filed; NULL: of several athletes."),
+    Field("device", "text", "Device."),
+    Field("local_date", "date", "Day; of several the first."),
+    Field("first_at", "timestamp", "When the first of them was done.", unit="UTC"),
+    Field("last_at", "timestamp", "When the last of them was done.", unit="UTC"),
+    Field("n_trials", "integer", "Trials, or values, that are asked about.", unit="count"),
+    Field("like_athlete_id", "text", "Whose level they are like."),
+    Field("away", "real", "Within-athlete SDs that they are away from the own level.", unit="1"),
+    Field("test", "text", "Test, or quantity, of the values."),
+    Field("field", "text", "Column of the values."),
+    Field("ratio", "real", "Ratio to the own level that another unit would make.", unit="1"),
+    Field("value", "real", "First value asked about.", unit="any"),
+    Field("proposed", "real", "That value, converted.", unit="any"),
+    Field("complete", "boolean", "Whether all values of these lines are asked about, so can be converted."),
+    Field("places", "text", "Lines of files that they were read from."),
+)
 _READ_HEAD = (
     Field("drop_no", "integer", "Drop.", unit="count"),
     Field("line", "integer", "Line.", unit="count"),
@@ -71,6 +89,13 @@ SLOTS = Table(
     ("session_id",),
     published=False,
 )
+SUSPECTS = Table(
+    "_suspects",
+    "a question about trials that screening asks",
+    tuple(f.name for f in _SUSPECTS),
+    ("code", "places", "field", "test", "ratio"),
+    published=False,
+)
 SKIPPED = Table(
     "_skipped", "a line that carries nothing", tuple(f.name for f in _SKIPPED), (), published=False
 )
@@ -98,5 +123,6 @@ INTERNAL: dict[str, tuple[Table, tuple[Field, ...]]] = {
     "_problems": (PROBLEMS, _PROBLEMS),
     "_skipped": (SKIPPED, _SKIPPED),
     "_session_slots": (SLOTS, _SLOTS),
+    "_suspects": (SUSPECTS, _SUSPECTS),
     **{read_table(f).name: (read_table(f), read_fields(f)) for f in FAMILIES.values()},
 }

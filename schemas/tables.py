@@ -461,7 +461,13 @@ _ALL = (
     ),
 )
 
-TABLES: dict[str, Table] = {table.name: table for table in _ALL}
+# Values as measured, before screening looks at them beside the others.
+_AS_MEASURED = tuple(
+    replace(table, name=f"_{table.name}", published=False, as_csv=False)
+    for table in _ALL
+    if table.name in ("measurements", "value_flags")
+)
+TABLES: dict[str, Table] = {table.name: table for table in (*_ALL, *_AS_MEASURED)}
 TRIAL_TABLES: tuple[str, ...] = tuple(family.table for family in FAMILIES.values())
 SAMPLE_SETS: tuple[str, ...] = tuple(name for name, table in TABLES.items() if table.is_set)
 FAMILY_OF_TABLE: dict[str, Family] = {

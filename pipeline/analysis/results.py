@@ -53,12 +53,14 @@ def _grouped(measurements: pl.DataFrame) -> pl.DataFrame:
     order of rows or on how a sum is split among threads.
     """
     value = pl.col("value").sort()
+    # A jump that may have been landed with bent knees counts for the level, and is nobody's best.
+    bent = pl.col("flags").str.split(";").list.contains("landing_suspect").fill_null(False)
     used = measurements.filter(pl.col("used"))
     return used.group_by("athlete_id", "metric", "series_id", "session_id").agg(
         mean=value.mean(),
         median=value.median(),
-        lowest=value.min(),
-        highest=value.max(),
+        lowest=pl.col("value").filter(~bent).min(),
+        highest=pl.col("value").filter(~bent).max(),
         n_trials=pl.len(),
         unit=pl.col("unit").first(),
         codes=pl.col("flags").drop_nulls().unique().sort().str.join(";"),

@@ -54,6 +54,11 @@ class Facility:
         return self.records.corrections
 
     @property
+    def testing_days(self) -> pl.DataFrame:
+        """Who is to be tested when: date, squad, athlete_id, test, trials, attended."""
+        return self.records.testing_days
+
+    @property
     def tests(self) -> dict[str, str]:
         """Every test of other tests that the facility has declared, with the unit of its metric."""
         return self.metrics.declared

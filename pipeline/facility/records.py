@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.facility.people import unknown_devices, unknown_ids
 from pipeline.facility.problems import Problem, nearest_known
 from pipeline.facility.sheets import Column, read_sheet
+from pipeline.facility.testing_days import read_testing_days
 from schemas.catalogue import CATALOGUE
 from schemas.core import NUMERIC
 from schemas.families import FAMILIES
@@ -59,11 +60,13 @@ class Records:
     `corrections`: made_on, made_by, why, device, file_id, file_line (the CSV's `line`: in the export),
     athlete_id, date, test, trial, action, field, value (text). `equipment`: kind, label, mass_kg, count.
     `series_joins`: made_on, made_by, why, metric, label, joined_to (labels of series of that metric).
+    `testing_days`: see `testing_days.read_testing_days`.
     """
 
     corrections: pl.DataFrame
     equipment: pl.DataFrame
     series_joins: pl.DataFrame
+    testing_days: pl.DataFrame
 
 
 def read_records(
@@ -88,7 +91,8 @@ def read_records(
         Problem(JOINS_FILE, line, "metric", f"{metric!r} is no metric; {nearest_known(metric, metrics)}")
         for line, metric in unknown.iter_rows()
     ]
-    return Records(corrections, equipment, joins), problems
+    days, found = read_testing_days(folder, ids, tests)
+    return Records(corrections, equipment, joins, days), problems + found
 
 
 def _correction(row: dict[str, object], ids: Collection[str] | None) -> Iterator[tuple[str, str]]:

@@ -128,12 +128,16 @@ class ClockOffset(StrictConfig):
 
 
 class Device(StrictConfig):
-    """A device: its family, first day, label for coaches, method (equal methods share series) and clock."""
+    """A device: its family, first day, label for coaches, method (equal methods share series) and clock.
+
+    `all_trials_count`: the protocol counts every trial, so that none is taken for a warm-up unmarked.
+    """
 
     family: FamilyName
     since: date | None = None
     label: str = ""
     method: str = ""
+    all_trials_count: bool = False
     clock: Annotated[tuple[ClockOffset, ...], Field(strict=False), AfterValidator(_apart)] = ()
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -43,8 +43,8 @@ class Answering:
     """Rows of sheets about a line, with its file (16 digits) and number: what came of them is told later."""
 
 
-class _Desk:
-    """Gathers the answers of one sitting before any of it is written."""
+class Desk:
+    """Gathers the answers of one sitting before any of it is written; `ids` are the athlete_ids known."""
 
     def __init__(self, facility: Facility, held: pl.DataFrame) -> None:
         self.ids = set(facility.athletes["athlete_id"])
@@ -59,9 +59,11 @@ class _Desk:
         self.at, self.by = utc_now(), me()
 
     def refuse(self, row: Filled, why: str) -> None:
+        """Say by sheet and line why a row can't be taken."""
         self.result.refused.append(f"{row.sheet}, line {row.line}: {why}")
 
     def say(self, kind: str, subject: str, answer: str) -> None:
+        """Keep an answer, to be written with the others."""
         self.answers.append(Answer(self.at, self.by, kind, subject, answer))
 
     def say_who(self, row: Filled, name: str, device: str, person: str) -> None:
@@ -116,16 +118,24 @@ def _in_order(name: str) -> str:
     return name.strip(" =+-@\t\r\n")
 
 
-def take_answers(facility: Facility, held: pl.DataFrame, rows: Iterable[tuple[str, Filled]]) -> Answering:
+def take_answers(
+    facility: Facility,
+    held: pl.DataFrame,
+    rows: Iterable[tuple[str, Filled]],
+    take_suspect: Callable[[Desk, Filled], object],
+) -> Answering:
     """Record the answers of filled sheets: (kind of sheet, row).
 
-    `held`: held rows with file, line, code, field, seen, device, day. Writes config/answers.csv and
+    `held`: held rows with file, line, code, field, seen, device, day. `take_suspect` takes a row about
+    suspected trials. Writes config/answers.csv and
     config/new_people.csv, on disk before this returns; `athletes.csv` is never written.
     """
-    desk = _Desk(facility, held)
+    desk = Desk(facility, held)
     for kind, row in rows:
         if kind == "names":
             _take_name(desk, row)
+        elif kind == "suspects":
+            take_suspect(desk, row)
         else:
             _take_line(desk, row)
     _add_people(facility.config, desk)
@@ -133,7 +143,7 @@ def take_answers(facility: Facility, held: pl.DataFrame, rows: Iterable[tuple[st
     return desk.result
 
 
-def _take_name(desk: _Desk, row: Filled) -> None:
+def _take_name(desk: Desk, row: Filled) -> None:
     name, device = row.cells.get("name", ""), row.cells.get("device", "")
     if device and device not in desk.devices:
         desk.refuse(row, f"'{device}' is no device; {nearest_known(device, desk.devices)}.")
@@ -148,7 +158,7 @@ def _take_name(desk: _Desk, row: Filled) -> None:
         desk.say_who(row, name, device, person)
 
 
-def _take_line(desk: _Desk, row: Filled) -> None:
+def _take_line(desk: Desk, row: Filled) -> None:
     code, field_name = row.cells.get("code", ""), row.cells.get("field", "")
     file_id, line = row.cells.get("file_id", "")[:16], row.cells.get("line", "")
     if code not in CODES:
@@ -186,7 +196,7 @@ def _take_line(desk: _Desk, row: Filled) -> None:
         desk.result.lines.append((row, file_id, int(line)))
 
 
-def _take_file(desk: _Desk, row: Filled, file_id: str, code: str) -> None:
+def _take_file(desk: Desk, row: Filled, file_id: str, code: str) -> None:
     """An answer about a file that waits as a whole: it can be left out, and that is all."""
     if row.answer.casefold() == DROPPED:
         desk.say("line", str(LineSubject(file_id, WHOLE_FILE, code, "")), DROPPED)
@@ -204,7 +214,7 @@ def _words_for(code: str) -> tuple[str, ...]:
     return words.get(code, ())
 
 
-def _take_held_name(desk: _Desk, row: Filled, held: dict[str, object], subject: LineSubject) -> None:
+def _take_held_name(desk: Desk, row: Filled, held: dict[str, object], subject: LineSubject) -> None:
     """A name answered on one line: for all lines of that name and device; where several people share the
     name, for that line only, as if the id stood in its cell."""
     name, device = str(held["seen"]), str(held["device"])
@@ -217,7 +227,7 @@ def _take_held_name(desk: _Desk, row: Filled, held: dict[str, object], subject: 
         desk.say_who(row, name, device, person)
 
 
-def _add_people(config: Path, desk: _Desk) -> None:
+def _add_people(config: Path, desk: Desk) -> None:
     if not desk.people:
         return
     file = config / NEW_PEOPLE

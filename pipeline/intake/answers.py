@@ -74,8 +74,8 @@ def append_answers(config: Path, answers: Iterable[Answer]) -> int:
     return len(rows)
 
 
-def read_answers(config: Path) -> list[Answer]:
-    """All answers that stand, in order; those taken back are left out."""
+def read_answers(config: Path, until: datetime | None = None) -> list[Answer]:
+    """All answers that stand, in order; those taken back are left out. `until`: those given before it."""
     file = config / FILE
     if not file.exists():
         return []
@@ -83,7 +83,7 @@ def read_answers(config: Path) -> list[Answer]:
     with file.open(encoding="utf-8-sig", newline="", errors="surrogateescape") as stream:
         for row in csv.reader(stream):
             answer = _answer_of(row)
-            if answer is None:
+            if answer is None or (until is not None and answer.at >= until):
                 continue
             if answer.takes_back:
                 answers = [a for a in answers if not _undone(a, answer)]

@@ -1,9 +1,10 @@
 """`config/corrections.csv` applied: a corrected row is a new version, the old one stays.
 
 Pure. Actions: strike (the row leaves), move (to another athlete), relabel (another test), supply (a fact that
-the device does not export). All that a correction names must hold for the rows it meets. A line stands for
-the row that it said, whichever version of it is current. A strike of a file without a line withdraws the
-file: what it said counts no more, and an earlier or other file's word does.
+the device does not export); and convert (a number times `value`), which only answers make. All that a
+correction names must hold for the rows it meets. A line stands for the row that it said, whichever version
+of it is current. A strike of a file without a line withdraws the file: what it said counts no more, and an
+earlier or other file's word does.
 """
 
 from __future__ import annotations
@@ -30,15 +31,19 @@ SELECTORS = {
 
 @dataclass
 class Corrected:
-    """Rows after the corrections, and the versions they took the place of (with cause and known_until)."""
+    """Rows after the corrections, and the versions they took the place of (with cause and known_until).
+
+    `met`: place of a correction among the corrections -> the row_ids that it changed.
+    """
 
     rows: pl.DataFrame
     superseded: pl.DataFrame
+    met: dict[int, list[str]]
 
 
 def is_withdrawal(correction: Mapping[str, object]) -> bool:
     """Whether a correction takes back a whole file."""
-    others = [name for name in SELECTORS if name not in ("file_id", "device")]
+    others = ["lines", *(name for name in SELECTORS if name not in ("file_id", "device"))]
     named = [name for name in others if correction.get(name) not in (None, "")]
     return correction["action"] == "strike" and bool(correction["file_id"]) and not named
 
@@ -58,7 +63,8 @@ def apply_corrections(
     that name nothing to be met are passed over.
     """
     earlier: list[pl.DataFrame] = []
-    for correction in corrections.iter_rows(named=True):
+    changed: dict[int, list[str]] = {}
+    for place, correction in enumerate(corrections.iter_rows(named=True)):
         met = None if is_withdrawal(correction) else _met(family, rows, correction, places)
         if met is None:
             continue
@@ -66,9 +72,11 @@ def apply_corrections(
         hit = rows.filter(met)
         if hit.is_empty() or (change is None and correction["action"] != "strike"):
             continue
+        changed[place] = hit["row_id"].to_list()
         struck = correction["action"] == "strike"
         made_on = correction["made_on"]
-        until = datetime(made_on.year, made_on.month, made_on.day) if made_on else None
+        day = datetime(made_on.year, made_on.month, made_on.day) if made_on else None
+        until = correction.get("at") or day
         earlier.append(
             hit.with_columns(
                 cause=pl.lit("strike" if struck else "correction"),
@@ -82,8 +90,9 @@ def apply_corrections(
             rows = rows.filter(~met)
         elif change is not None:
             column, value = change
-            dtype = rows.schema[column]
-            new = pl.lit(value).cast(dtype, strict=False)
+            new = pl.lit(value).cast(rows.schema[column], strict=False)
+            if correction["action"] == "convert":
+                new = pl.col(column) * new
             rows = rows.with_columns(
                 pl.when(met).then(new).otherwise(pl.col(column)).alias(column),
                 pl.when(met).then(pl.col("version") + 1).otherwise("version").alias("version"),
@@ -97,7 +106,7 @@ def apply_corrections(
         known_until=pl.lit(None, dtype=pl.Datetime("us")),
         superseded_by=pl.lit(None, dtype=pl.String),
     )
-    return Corrected(rows, pl.concat([empty, *earlier], how="vertical_relaxed"))
+    return Corrected(rows, pl.concat([empty, *earlier], how="vertical_relaxed"), changed)
 
 
 def _met(
@@ -114,6 +123,9 @@ def _met(
         said = places.filter(pl.col("file") == str(named.pop("file_id"))[:16])
         if "line" in named:
             said = said.filter(pl.col("line") == named.pop("line"))
+        lines = correction.get("lines")
+        if isinstance(lines, list):
+            said = said.filter(pl.col("line").is_in(lines))
         met = pl.col("row_id").is_in(said["row_id"].unique().implode())
     for key, value in named.items():
         column = {
@@ -135,6 +147,6 @@ def _change(family: Family, correction: dict[str, object]) -> tuple[str, object]
     samples = family.trace.columns if family.trace else ()
     names = {f.name for f in family.columns if f.name not in samples} | {"mark"}
     column = correction["field"] or ("test" if action == "relabel" else None)
-    if action in ("relabel", "supply") and column in names:
+    if action in ("relabel", "supply", "convert") and column in names:
         return str(column), value
     return None

@@ -10,7 +10,7 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 
 import polars as pl
@@ -18,7 +18,7 @@ import polars as pl
 from pipeline.facility.folder import Facility, load_facility
 from pipeline.ids import text_id
 from pipeline.intake import archive
-from pipeline.intake.answering import Answering, take_answers
+from pipeline.intake.answering import Answering, Desk, take_answers
 from pipeline.intake.answers import Answer, append_answers, me, name_subject, read_answers
 from pipeline.intake.archive import Drop
 from pipeline.intake.drops import Opened, ReadDrop, as_batch, open_content, read_opened
@@ -29,6 +29,8 @@ from pipeline.intake.questions import sheets_of
 from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
 from pipeline.intake.settle import Settled, Stamp, Waiting, settled_files, stamp_of
 from pipeline.intake.sheets import Filled, as_text, kind_of, read_filled, write_sheets
+from pipeline.intake.suspect_sheet import take_suspect, without, write_suspects
+from pipeline.intake.suspects import Subject, corrections_with
 from pipeline.intake.traces import with_questions
 from pipeline.warehouse.store import Warehouse
 from schemas.families import FAMILIES
@@ -51,8 +53,9 @@ class IntakeReport:
     answering: Answering | None = None
 
 
-def knowledge_of(facility: Facility) -> Knowledge:
-    """What the facility's people have said, from its config and its recorded answers."""
+def knowledge_of(facility: Facility, until: datetime | None = None) -> Knowledge:
+    """What the facility's people have said, from its config and its recorded answers; `until`: before
+    then."""
     settings = facility.settings
     athletes = [
         (row["athlete_id"], row["name"], list(row["aliases"]))
@@ -68,12 +71,16 @@ def knowledge_of(facility: Facility) -> Knowledge:
         name: DeviceFacts(d.family, d.since, tuple(Clock(c.from_, c.to, c.offset_seconds) for c in d.clock))
         for name, d in settings.devices.items()
     }
+    answers = read_answers(facility.config, until)
+    corrections = facility.corrections
+    if until is not None:
+        corrections = corrections.filter(pl.col("made_on").is_null() | (pl.col("made_on") < until))
     return build_knowledge(
         athletes,
         aliases,
         list(settings.guests),
-        read_answers(facility.config),
-        facility.corrections,
+        answers,
+        corrections_with(corrections, answers),
         settings.timezone,
         f"{settings.day_start:%H:%M}",
         tuple(f"{slot:%H:%M}" for slot in settings.slots),
@@ -305,8 +312,18 @@ def give_answers(facility: Facility, warehouse: Warehouse, paths: Iterable[Path]
         kind, filled, problems = read_filled(path.read_bytes(), path.name)
         rows += [(kind, row) for row in filled]
         unread += problems
-    answering = take_answers(facility, held_with_context(warehouse), rows)
+    suspects, answered = warehouse.read("_suspects"), list[Subject]()
+
+    def suspect(desk: Desk, row: Filled) -> None:
+        subject = take_suspect(desk, row, suspects)
+        answered.extend([] if subject is None else [subject])
+
+    answering = take_answers(facility, held_with_context(warehouse), rows, suspect)
     answering.refused += unread
+    if answered:
+        still = without(suspects, answered)
+        warehouse.replace("_suspects", still)
+        write_suspects(facility, knowledge_of(facility).names, still)
     return answering
 
 

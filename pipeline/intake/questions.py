@@ -5,14 +5,11 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.facility.folder import Facility
-from pipeline.intake import archive
 from pipeline.intake.knowledge import Knowledge
+from pipeline.intake.originals import original_lines
 from pipeline.intake.resolve import Resolved
 from pipeline.intake.sheets import HELD_HEADER, NAMES_FILE, NAMES_HEADER, safe, sheet_name
 from pipeline.intake.traces import with_questions
-from pipeline.reading.lines import line_texts
-from pipeline.reading.split import UndecodableFile
-from pipeline.reading.workbook import UnreadableWorkbook, is_workbook, read_sheet, sheet_texts
 from schemas.codes import CODES
 
 _LONGEST = 2_000
@@ -35,7 +32,9 @@ def sheets_of(
     sheets: Sheets = {}
     for part in waiting.sort("drop_no", "line", "code", "field").partition_by("drop_no", maintain_order=True):
         file_id, path, layout = part.select("file_id", "path", "layout").row(0)
-        originals = _originals(facility, file_id, path, layout, part["line"].drop_nulls().unique().to_list())
+        originals = original_lines(
+            facility, file_id, path, layout, part["line"].drop_nulls().unique().to_list()
+        )
         rows = [_held_row(row, originals, knowledge) for row in part.iter_rows(named=True)]
         sheets[sheet_name(path, file_id)] = (HELD_HEADER, rows)
     names = _name_rows(waiting, read, knowledge)
@@ -69,22 +68,6 @@ def _held_row(row: dict[str, object], originals: dict[int, str], knowledge: Know
 def _clipped(text: str) -> str:
     """A line as a spreadsheet can show it."""
     return text if len(text) <= _LONGEST else text[:_LONGEST] + " ... the whole line is in the archive"
-
-
-def _originals(
-    facility: Facility, file_id: str, path: str, layout: str | None, lines: list[int]
-) -> dict[int, str]:
-    """The text of these lines as it was dropped."""
-    if not lines or layout is None or layout not in facility.layouts:
-        return {}
-    file = facility.layouts[layout].file
-    try:
-        data = archive.load(facility.archive, file_id)
-        if is_workbook(data, path):
-            return sheet_texts(read_sheet(data, file.sheet, file.decimal), lines)
-        return line_texts(data, file.encoding, lines)
-    except (OSError, UndecodableFile, UnreadableWorkbook):
-        return {}
 
 
 def _name_rows(

@@ -25,6 +25,27 @@ NAMES_HEADER = (
     "answer",
 )
 NAMES_FILE = "questions.csv"
+SUSPECTS_HEADER = (
+    "code",
+    "athlete",
+    "device",
+    "date",
+    "time",
+    "seen",
+    "proposal",
+    "answer",
+    "lines",
+    "field",
+    "test",
+    "multiplier",
+)
+SUSPECTS_FILE = "suspects.csv"
+_HEADERS = {"held": HELD_HEADER, "names": NAMES_HEADER, "suspects": SUSPECTS_HEADER}
+_KEYS = (
+    ("file_id", "line", "code", "field"),
+    ("code", "lines", "field", "test", "multiplier"),
+    ("name", "device"),
+)
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _OURS = re.compile(r"\.[0-9a-f]{8}\.csv$")
 
@@ -70,9 +91,10 @@ def as_text(data: bytes, name: str) -> bytes:
 
 
 def kind_of(data: bytes) -> str | None:
-    """`held` or `names` where a file is one of these sheets, known by its header row; else None."""
+    """`held`, `names` or `suspects` where a file is one of these sheets, known by its header row; else
+    None."""
     head = data[:2000]
-    for kind, header in (("held", HELD_HEADER), ("names", NAMES_HEADER)):
+    for kind, header in _HEADERS.items():
         _, first, _ = read_records(head.rsplit(b"\n", 1)[0] if b"\n" in head else head, kind, header)
         if first is not None and {spelling_of(cell) for cell in first.cells} >= set(header):
             return kind
@@ -86,17 +108,16 @@ def sheets_in(folder: Path) -> list[Path]:
 
 
 def read_filled(data: bytes, name: str) -> tuple[str, list[Filled], list[str]]:
-    """The kind of a sheet (`held` or `names`), its filled rows, and what can't be read, by sheet and line;
-    ValueError where it is neither."""
+    """The kind of a sheet (`held`, `names` or `suspects`), its filled rows, and what can't be read, by sheet
+    and line; ValueError where it is neither."""
     data = as_text(data, name)
     kind = kind_of(data)
     if kind is None:
         raise ValueError(
             f"{name} is no sheet of yardmark: its first row must have {', '.join(HELD_HEADER)}, "
-            f"or {', '.join(NAMES_HEADER)}"
+            f"or {', '.join(NAMES_HEADER)}, or {', '.join(SUSPECTS_HEADER)}"
         )
-    known = HELD_HEADER if kind == "held" else NAMES_HEADER
-    records, header, problems = read_records(data, name, known)
+    records, header, problems = read_records(data, name, _HEADERS[kind])
     names = [spelling_of(cell) for cell in header.cells] if header else []
     filled = []
     for record in records:
@@ -114,27 +135,37 @@ def write_sheets(
     What somebody has filled in already and not yet handed in is kept.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    changed = []
-    for name, (header, rows) in sheets.items():
-        path = folder / name
-        kept = _answers_in(path, header)
-        at, key = header.index("answer"), _key_columns(header)
-        filled = [
-            tuple(
-                kept.get(tuple(row[i] for i in key), cell) if i == at else cell for i, cell in enumerate(row)
-            )
-            for row in rows
-        ]
-        data = _as_csv(header, filled)
-        if not path.exists() or path.read_bytes() != data:
-            _write(path, data)
-            changed.append(name)
+    changed = [name for name, (header, rows) in sheets.items() if _write_sheet(folder / name, header, rows)]
     _remove_others(folder, sheets)
     return changed
 
 
+def write_one(folder: Path, name: str, header: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
+    """Write a sheet beside the others, as `write_sheets` does; one without rows is removed."""
+    if rows:
+        folder.mkdir(parents=True, exist_ok=True)
+        _write_sheet(folder / name, header, rows)
+    else:
+        (folder / name).unlink(missing_ok=True)
+
+
+def _write_sheet(path: Path, header: tuple[str, ...], rows: list[tuple[str, ...]]) -> bool:
+    """Write a sheet, keeping what is filled in already; whether it changed."""
+    kept = _answers_in(path, header)
+    at, key = header.index("answer"), _key_columns(header)
+    filled = [
+        tuple(kept.get(tuple(row[i] for i in key), cell) if i == at else cell for i, cell in enumerate(row))
+        for row in rows
+    ]
+    data = _as_csv(header, filled)
+    if path.exists() and path.read_bytes() == data:
+        return False
+    _write(path, data)
+    return True
+
+
 def _key_columns(header: Collection[str]) -> list[int]:
-    keys = ("file_id", "line", "code", "field") if "code" in header else ("name", "device")
+    keys = next(keys for keys in _KEYS if set(keys) <= set(header))
     return [list(header).index(name) for name in keys]
 
 

@@ -146,7 +146,7 @@ def _finish(values: pl.DataFrame, metric: Metric, devices: Mapping[str, str]) ->
         value=pl.when(possible).then(pl.col("value")), flags=join_codes(pl.col("flags"), code)
     )
     return limited.with_columns(
-        _why_not_used(limited["flags"]),
+        why_not_used(limited["flags"]),
         row_id=pl.when(pl.col("inputs").is_null()).then(pl.col("row_id")),
         unit=pl.lit(metric.unit),
         standard_error=_standard_error(metric),
@@ -177,7 +177,7 @@ def _trial_error(metric: Metric) -> pl.Expr:
     return pl.lit(metric.typical_error.trial)
 
 
-def _why_not_used(flags: pl.Series) -> pl.Series:
+def why_not_used(flags: pl.Series) -> pl.Series:
     """The sentences of the codes that take a value out, NULL where none does: once for each distinct text."""
     distinct = flags.drop_nulls().unique()
     excluding = [[code for code in text.split(";") if code in EXCLUDING] for text in distinct]

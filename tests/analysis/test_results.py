@@ -57,6 +57,13 @@ def test_the_metric_says_how_trials_are_summed_up(summary: str, time_s: float) -
     assert row["value"] == pytest.approx(height_cm(time_s))
 
 
+def test_a_jump_perhaps_landed_with_bent_knees_is_nobodys_best() -> None:
+    *others, highest = THREE
+    (row,) = heights(*others, highest | {"flags": "landing_suspect"})
+    assert row["best"] == pytest.approx(height_cm(0.52)) and row["n_trials"] == 3
+    assert row["value"] == pytest.approx(sum(map(height_cm, (0.50, 0.52, 0.57))) / 3)
+
+
 def test_the_best_time_is_the_lowest_and_mass_has_no_best() -> None:
     sprints = trial_rows("sprint_splits", *run((10, 1.9), name="a"), *run((10, 1.8), name="b"))
     frame = results({"sprint_splits": sprints, "body_readings": trial_rows("body_readings", mass(75.0))})

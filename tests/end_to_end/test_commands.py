@@ -12,7 +12,6 @@ import polars as pl
 import pytest
 
 import pipeline.commands
-from pipeline.cli import LATER
 from pipeline.lock import facility_lock
 from schemas.families import FAMILIES
 from tests.end_to_end.conftest import Made

@@ -108,3 +108,39 @@ def test_what_waits_is_listed_a_line_a_question(made_demo: Made) -> None:
     assert shown.count("Ossian Ferrelho") == 1
     told = done("held", made_demo.facility, "--json").report["held"]
     assert sum(row["code"] == "unknown_name" and row["value"] == "Ossian Ferrelho" for row in told) > 100
+
+
+TRACED = ("resisted_mean_force", "jump_peak_power_estimate", "bar_mean_velocity", "interval_speed")
+TRACED += ("skinfold_sum", "neck_force_per_kg", "reactive_strength_index", "grip_force", "stature")
+
+
+def test_yardmark_trace_tells_what_the_view_lineage_tells(demo_copy: Path) -> None:
+    """For an athlete of each family: the same rows behind each measurement, at the same file and line."""
+    for metric in TRACED:
+        athlete = published(
+            demo_copy, f"SELECT min(athlete_id) FROM measurements WHERE metric = '{metric}'"
+        ).item()
+        rows = published(
+            demo_copy,
+            f"""SELECT measurement_id, role, row_id, version, file_sha256, line FROM lineage
+                WHERE athlete_id = '{athlete}' AND metric = '{metric}' ORDER BY ALL""",
+        ).rows()
+        report = done("trace", demo_copy, athlete, metric, "--json").report
+        measured = [
+            one for session in report["sessions"] for r in session["results"] for one in r["measurements"]
+        ]
+        told = [
+            (
+                one["measurement_id"],
+                row["role"],
+                row["row_id"],
+                now["number"],
+                now["file_sha256"],
+                now["first_line"],
+            )
+            for one in measured
+            for row in one["rows"]
+            for now in row["versions"][:1]
+        ]
+        assert sorted(told) == rows and rows, (athlete, metric)
+        assert all(v["originals"] for one in measured for row in one["rows"] for v in row["versions"])

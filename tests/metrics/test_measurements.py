@@ -9,6 +9,7 @@ from polars.testing import assert_frame_equal
 from pipeline.ids import text_id
 from pipeline.metrics.measurements import family_modules, flag_trials, measure_all
 from schemas.catalogue import CATALOGUE, FedBy, Limits, Metric
+from schemas.codes import CODES
 from schemas.families import FAMILIES
 from schemas.models import empty, table_model
 from schemas.tables import TABLES
@@ -289,7 +290,7 @@ def test_excluded_values_are_kept_with_their_reasons() -> None:
     row = jumps(jump(mark="failed", flags="identity_suspect_note;warm_up")).row(0, named=True)
     assert row["value"] == pytest.approx(44.13, abs=0.005)
     assert row["used"] is False
-    assert row["why_not_used"] == "Marked as a failed trial. Marked as a warm-up trial."
+    assert row["why_not_used"] == f"{CODES['failed'].sentence} {CODES['warm_up'].sentence}"
 
 
 def test_the_borrowed_error_is_a_share_of_the_value() -> None:

@@ -9,6 +9,7 @@ from ..export import Drop
 from ..faults.base import Plan
 from ..faults.cells import bad_date, shown, stranger
 from ..faults.lines import empty_line, open_quote, renamed_header, trailer
+from ..faults.people import kilograms_as_pounds
 from ..faults.versions import same_file_again
 from ..levels import FIRST_DAY, SEASON_DAYS, Level, push_off_m
 from ..people import Roster
@@ -191,6 +192,7 @@ FAULTS = (
     Plan("scales-1/weigh-in_2025-11-17.csv", empty_line(), (56,)),
     Plan("scales-1/weigh-in_2025-12-15.csv", renamed_header("value", "Weight"), (20,)),
     Plan("scales-1/weigh-in_2026-01-19.csv", trailer(), (18,)),
+    Plan("scales-1/weigh-in_2026-01-19.csv", kilograms_as_pounds(), (7,)),
     Plan(
         "scales-1/weigh-in_2025-09-08.csv",
         shown(

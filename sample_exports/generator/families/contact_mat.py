@@ -10,6 +10,7 @@ from ..export import Drop
 from ..faults.base import Plan
 from ..faults.cells import misspelt_name, not_in_map, out_of_range, shown, stranger, untold, wrong_clock
 from ..faults.lines import bad_bytes, blank_lines
+from ..faults.people import previous_still_selected
 from ..faults.versions import changed_at_source, doubled_line, key_conflict, relabelled, superseding
 from ..levels import Level, form, loaded_share
 from ..people import Roster
@@ -290,6 +291,11 @@ def drops(seed: int, roster: Roster, levels: dict[str, Level]) -> Iterator[Drop]
 
 
 FAULTS = (
+    Plan(
+        "mat-1/2026-01-12_jumps.csv",
+        previous_still_selected("countermovement_jump", "flight_time_s", 1.22, 2),
+        (4,),
+    ),
     Plan("mat-1/2025-10-20_jumps.csv", misspelt_name("a10", "Ines Carvalhau"), (1,)),
     Plan("mat-1/2025-10-20_jumps.csv", bad_bytes(), (10,)),
     Plan("mat-1/2025-10-20_jumps.csv", blank_lines(), (10,)),

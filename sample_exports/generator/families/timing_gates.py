@@ -11,6 +11,7 @@ from ..export import Drop
 from ..faults.base import Plan
 from ..faults.cells import ambiguous_name, not_a_number, shown, splits_not_rising, untold
 from ..faults.lines import comment_line, repeated_header, truncated
+from ..faults.people import gate_too_near
 from ..levels import Level, form
 from ..people import Roster
 from ..schedule import BALL_SPORTS, WATER_AND_TRACK, Diary, Visit
@@ -288,6 +289,7 @@ def drops(seed: int, roster: Roster, levels: dict[str, Level]) -> Iterator[Drop]
 
 
 FAULTS = (
+    Plan("gates-1/2026-01-22_corridas.csv", gate_too_near("30", "20", 1.0), (36,)),
     Plan("gates-1/2025-11-11_corridas.csv", not_a_number("split_time_s"), (19,)),
     Plan("gates-1/2025-11-13_corridas.csv", repeated_header(), (19,)),
     Plan("gates-1/2025-12-09_corridas.csv", ambiguous_name("a02", "Tomás P."), (2,)),

@@ -3,6 +3,7 @@
 MODES = {
     1: "a name is misspelt, turned round or unknown",
     2: "two athletes have the same written name",
+    4: "the athlete before was still selected on the device",
     5: "a guest or a test profile stands among the athletes",
     7: "masses are written in pounds",
     8: "lengths are written in feet and inches",
@@ -24,6 +25,7 @@ MODES = {
     31: "the height of the box was left out",
     33: "the start line moved",
     35: "a gate was tripped by another, or missed",
+    36: "a gate stood in the wrong place",
     37: "wind and surface change",
     38: "the side was left out",
     40: "a trace is cut short",

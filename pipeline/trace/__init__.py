@@ -1,0 +1,1 @@
+"""From a published number back to the line it was read from."""
