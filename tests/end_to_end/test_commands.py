@@ -22,21 +22,13 @@ SCRIPT = (str(Path(sys.executable).with_name("yardmark")),)
 
 
 def test_the_script_and_the_module_are_the_same_command():
-    """Help, wrong usage, and what is not there yet."""
+    """Help, and wrong usage."""
     for by in (SCRIPT, ()):
         helped = process("--help", by=by)
         assert helped.status == 0 and helped.err == ""
         assert all(name in helped.out for name in ("init", "demo", "intake", "sql", "tables"))
         wrong = process("tidy", by=by)
         assert (wrong.status, wrong.out) == (2, "") and "tidy" in wrong.err
-
-
-@pytest.mark.parametrize("command", sorted(LATER))
-@pytest.mark.parametrize("more", [(), ("some", "words"), ("--json",)])
-def test_commands_of_later_versions_say_so(command: str, more: tuple[str, ...]):
-    ended = here(command, *more)
-    assert (ended.status, ended.out) == (2, "")
-    assert f"yardmark {command} is not there yet" in ended.err
 
 
 def test_init_then_check(tmp_path: Path):
