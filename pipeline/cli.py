@@ -10,8 +10,6 @@ from importlib.metadata import version
 
 LATER = {
     "propose": "reads an unknown export and proposes a layout",
-    "watch": "stays up and takes in files as they settle",
-    "status": "says what ran, what waits and what comes next",
     "trace": "shows every number behind a result",
 }
 
@@ -93,6 +91,14 @@ def build_parser() -> argparse.ArgumentParser:
             metavar="DATE",
             help="who is in which squad and available on this day (default: today)",
         )
+        if name != "rebuild":
+            dated.add_argument(
+                "--edition",
+                action="store_true",
+                help="also write down the norms of the week that has closed, as `watch` does each week",
+            )
+    add("watch", "stay up: take in files as they settle, refresh soon after and nightly", json=False)
+    add("status", "say what ran, what waits and what comes next")
     sql = add("sql", "run a query on the published tables", facility=False)
     sql.add_argument("words", nargs="+", metavar="[FACILITY] QUERY")
     sql.add_argument("--csv", action="store_true", help="as CSV")

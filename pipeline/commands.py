@@ -30,8 +30,10 @@ from pipeline.intake.sheets import sheets_in
 from pipeline.lock import Busy, facility_lock
 from pipeline.publish.database import current_file
 from pipeline.publish.dictionary import dictionary, dictionary_text
-from pipeline.steps import STEPS, NothingThatOld, Run, Step, refresh_steps, run_steps, today
-from pipeline.warehouse.store import Warehouse, WarehouseDamaged, open_warehouse, remove_warehouse
+from pipeline.run import Run, Step, logged, run_steps
+from pipeline.status import status_of
+from pipeline.steps import NothingThatOld, plain_steps, refresh_steps, today, weekly_steps
+from pipeline.warehouse.store import Warehouse, WarehouseDamaged, open_warehouse
 from schemas.catalogue import CATALOGUE
 from schemas.ddl import literal
 from schemas.families import FAMILIES
@@ -124,7 +126,8 @@ def _demo(arguments: Arguments) -> int:
     except NotTheDemo as error:
         raise WrongUse(str(error)) from None
     arguments.facility, arguments.as_of, arguments.valid_on = str(folder), None, DEMO_DAY
-    return _steps(arguments, STEPS, lambda run: show.demo(folder, run))
+    arguments.edition = False
+    return _steps(arguments, plain_steps(), lambda run: show.demo(folder, run))
 
 
 def _check(arguments: Arguments) -> int:
@@ -239,12 +242,16 @@ def _retry(arguments: Arguments) -> int:
     return DONE
 
 
+def _new_run(arguments: Arguments) -> Run:
+    facility = load_facility(Path(arguments.facility))
+    valid_on = arguments.valid_on or today(facility.settings.timezone)
+    return Run(facility, _say(arguments), valid_on, arguments.as_of, arguments.command)
+
+
 def _steps(arguments: Arguments, steps: tuple[Step, ...], text: Callable[[Run], None]) -> int:
-    with _opened(arguments) as (facility, warehouse):
-        valid_on = arguments.valid_on or today(facility.settings.timezone)
-        run = Run(facility, warehouse, _say(arguments), valid_on, arguments.as_of)
-        run_steps(run, steps)
-        _report(arguments, show.run_data(run), lambda: text(run))
+    run = _new_run(arguments)
+    run_steps(run, (*steps, *weekly_steps()) if arguments.edition else steps)
+    _report(arguments, show.run_data(run), lambda: text(run))
     return DONE
 
 
@@ -253,19 +260,31 @@ def _refresh(arguments: Arguments) -> int:
 
 
 def _run(arguments: Arguments) -> int:
-    return _steps(arguments, STEPS, show.ran)
+    return _steps(arguments, plain_steps(), show.ran)
 
 
 def _rebuild(arguments: Arguments) -> int:
+    run = _new_run(arguments)
+    with run.opened(anew=True), logged(run, "rebuild") as entry:
+        run.intake = update(run.facility, run.warehouse, run.say)
+        entry.rows = run.intake.new_drops
+    run_steps(run, refresh_steps())
+    _report(arguments, show.run_data(run), lambda: show.ran(run))
+    return DONE
+
+
+def _watch(arguments: Arguments) -> int:
+    # Prefect is imported where it is used: it costs a second.
+    from pipeline.flows.watch import watch
+
+    watch(Path(arguments.facility), lambda text: print(f"{time.strftime('%H:%M:%S')}  {text}", flush=True))
+    return DONE
+
+
+def _status(arguments: Arguments) -> int:
     facility = load_facility(Path(arguments.facility))
-    with facility_lock(facility.state, "yardmark rebuild", _say(arguments)):
-        remove_warehouse(facility.warehouse_file)
-        with open_warehouse(facility.warehouse_file) as warehouse:
-            valid_on = arguments.valid_on or today(facility.settings.timezone)
-            run = Run(facility, warehouse, _say(arguments), valid_on, arguments.as_of)
-            run.intake = update(facility, warehouse, run.say)
-            run_steps(run, refresh_steps())
-            _report(arguments, show.run_data(run), lambda: show.ran(run))
+    found = status_of(facility)
+    _report(arguments, show.status_data(found), lambda: show.status(found, facility))
     return DONE
 
 
@@ -319,6 +338,8 @@ _COMMANDS: dict[str, Callable[[Arguments], int]] = {
     "refresh": _refresh,
     "run": _run,
     "rebuild": _rebuild,
+    "watch": _watch,
+    "status": _status,
     "sql": _sql,
     "tables": _tables,
 }

@@ -14,6 +14,8 @@ from filelock import FileLock, Timeout
 WAIT_SECONDS = 60
 _FILE = "yardmark.lock"
 _OWNER = "yardmark.lock.owner"
+_WATCH = "yardmark.watch.lock"
+_POLL_SECONDS = 0.05
 
 
 class Busy(Exception):
@@ -35,7 +37,7 @@ def facility_lock(
     except Timeout:
         say(f"waiting for {_owner(state)} (at most {wait_seconds:g} s)")
         try:
-            lock.acquire(timeout=wait_seconds)
+            lock.acquire(timeout=wait_seconds, poll_interval=_POLL_SECONDS)
         except Timeout:
             held = f"{_owner(state)} holds this facility, still after {wait_seconds:g} s"
             raise Busy(f"{held}; try again when it is done") from None
@@ -48,6 +50,37 @@ def facility_lock(
     finally:
         (state / _OWNER).unlink(missing_ok=True)
         lock.release()
+
+
+@contextmanager
+def watch_lock(state: Path) -> Iterator[None]:
+    """Hold the watch over a facility while the body runs; Busy where another process has it."""
+    state.mkdir(parents=True, exist_ok=True)
+    lock = FileLock(state / _WATCH)
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        raise Busy("this facility is watched already; one `yardmark watch` is enough") from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def is_watched(state: Path) -> bool:
+    """Whether a `watch` is up."""
+    if not (state / _WATCH).exists():
+        return False
+    try:
+        with watch_lock(state):
+            return False
+    except Busy:
+        return True
+
+
+def let_others_in() -> None:
+    """Wait, without the lock, as long as somebody who waits for it needs to see that it is free."""
+    time.sleep(2 * _POLL_SECONDS)
 
 
 def _owner(state: Path) -> str:

@@ -13,7 +13,8 @@ from pipeline.facility.folder import Facility
 from pipeline.facility.problems import Problem, mistakes
 from pipeline.intake.dry_run import DryRun
 from pipeline.intake.intake import IntakeReport
-from pipeline.steps import Run
+from pipeline.run import Run
+from pipeline.status import Status
 from schemas.codes import CODES
 
 _MOST = 40
@@ -92,6 +93,12 @@ def intake_data(report: IntakeReport) -> dict[str, Any]:
 
 def intake(report: IntakeReport, facility: Facility) -> None:
     """What an intake did, in a few lines."""
+    taken_in(report, facility)
+    _questions(report.open_codes, facility)
+
+
+def taken_in(report: IntakeReport, facility: Facility) -> None:
+    """What an intake took in, and what it left alone."""
     for item in report.waiting:
         print(f"Left alone: {item.path.relative_to(facility.inbox)}: {item.why}.")
     if report.answering is not None:
@@ -102,7 +109,6 @@ def intake(report: IntakeReport, facility: Facility) -> None:
         totals = {name: int(report.files[name].sum()) for name in _COUNTS}
         print(f"{report.new_drops} file(s) taken in: {_in_words(totals)}.")
         _whole_files(report.files)
-    _questions(report.open_codes, facility)
 
 
 def _in_words(totals: Mapping[str, int]) -> str:
@@ -197,11 +203,13 @@ def dry_run(result: DryRun) -> None:
 def run_data(run: Run) -> dict[str, Any]:
     """A run's report as data."""
     return {
-        "as_of": run.statistics_date(),
+        "as_of": run.last_day,
         "valid_on": run.valid_on,
+        "steps": run.done,
         "intake": intake_data(run.intake) if run.intake else None,
         "rows": run.published.rows if run.published else {},
         "files": [str(path) for path in run.published.files] if run.published else [],
+        "edition": [str(path) for path in run.edition or []],
     }
 
 
@@ -211,12 +219,62 @@ def refreshed(run: Run) -> None:
     if published is None:
         return
     rows = published.rows
-    print(f"Statistics as of {run.statistics_date()}; people as of {run.valid_on}.")
+    print(f"Statistics as of {run.last_day}; people as of {run.valid_on}.")
+    if "publish" not in run.done:
+        print("Nothing has changed since they were published; they stand as they are.")
     print(
         f"Published {rows['measurements']:,} values from {rows['sessions']:,} sessions, "
         f"{rows['results']:,} results, {rows['norms']:,} lines of norms."
     )
     print(f"They are in {run.facility.published}.")
+    if run.edition:
+        print(f"The edition of the week that has closed: {run.edition[0]}")
+    elif run.edition is not None:
+        print("The week that has closed has no norms yet, so no edition was written.")
+
+
+def status_data(found: Status) -> dict[str, Any]:
+    """How a facility stands, as data."""
+    return {
+        "watched": found.watched,
+        "last_runs": found.runs.to_dicts(),
+        "inbox": [{"path": str(w.path), "why": w.why} for w in found.inbox],
+        "open": found.open,
+        "next_runs": found.next_runs,
+        "editions": found.editions,
+    }
+
+
+def status(found: Status, facility: Facility) -> None:
+    """How a facility stands."""
+    print("It is watched." if found.watched else "It is not watched: `yardmark watch` keeps it going.")
+    if found.runs.is_empty():
+        print("Nothing has run yet.")
+    else:
+        zone = facility.settings.timezone
+        local = pl.col("started_at").dt.replace_time_zone("UTC").dt.convert_time_zone(zone)
+        rows = found.runs.select(
+            local.dt.strftime("%Y-%m-%d %H:%M:%S"),
+            "started_by",
+            "seconds",
+            "steps",
+            pl.col("outcome").str.slice(0, 90),
+        )
+        columns(("last runs", "by", "seconds", "steps", "outcome"), rows.iter_rows())
+    print()
+    for item in found.inbox:
+        print(f"In the inbox: {item.path.relative_to(facility.inbox)}: {item.why}.")
+    if not found.inbox:
+        print("The inbox is empty.")
+    if found.open is None:
+        print("Another run holds the facility, so the open questions are not told now.")
+    else:
+        _questions(found.open, facility)
+    when = "" if found.watched else " (while `yardmark watch` is up)"
+    for name, moment in found.next_runs.items():
+        print(f"Next {name} run{when}: {moment:%A %Y-%m-%d %H:%M} {facility.settings.timezone}")
+    if found.editions:
+        print(f"Last weekly edition: {facility.published / 'coach' / found.editions[0]}")
 
 
 def ran(run: Run) -> None:

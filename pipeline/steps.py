@@ -6,9 +6,8 @@ and publishing are pure: frames in, frames out.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from datetime import date, datetime
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -19,81 +18,22 @@ from pipeline.analysis.people import athletes_table, events_table
 from pipeline.analysis.profiles import fit_profiles
 from pipeline.analysis.results import summarise
 from pipeline.analysis.sessions import build_sessions
-from pipeline.facility.catalogue import facility_catalogue
-from pipeline.facility.folder import Facility
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
-from pipeline.intake.intake import IntakeReport, take_in
+from pipeline.intake.intake import take_in
 from pipeline.metrics.measurements import flag_trials, measure_all
-from pipeline.publish.publish import PublishReport, publish
-from pipeline.warehouse.store import Warehouse
+from pipeline.publish.edition import closed_week, edition_of, publish_edition
+from pipeline.publish.frames import in_order_of_keys
+from pipeline.publish.publish import publish
+from pipeline.run import Frames, Run, Step, compute_apart, not_as_published
+from pipeline.run_log import read_runs
 from schemas.catalogue import Metric
 from schemas.codes import CODES
 from schemas.models import polars_schema
 from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
 
-Frames = Mapping[str, pl.DataFrame]
-Say = Callable[[str], None]
-
-
-@dataclass
-class Run:
-    """One run over the steps: the facility, its open warehouse, the two dates, and what the steps reported.
-
-    `as_of` governs statistics (default: the last local date in the warehouse); `valid_on` governs what holds
-    of people today.
-    """
-
-    facility: Facility
-    warehouse: Warehouse
-    say: Say
-    valid_on: date
-    as_of: date | None = None
-    intake: IntakeReport | None = None
-    published: PublishReport | None = None
-    frames: dict[str, pl.DataFrame] = field(default_factory=dict)
-
-    @property
-    def catalogue(self) -> dict[str, Metric]:
-        """The metric catalogue with the facility's own figures."""
-        return facility_catalogue(self.facility.metrics)
-
-    def read(self, name: str) -> pl.DataFrame:
-        """A table: as an earlier step of this run made it, else as the warehouse holds it."""
-        if name not in self.frames:
-            self.frames[name] = self.warehouse.read(name)
-        return self.frames[name]
-
-    def trials(self) -> dict[str, pl.DataFrame]:
-        """The current trial rows up to the as-of date, by table."""
-        last = self.statistics_date()
-        return {name: self.read(name).filter(pl.col("local_date") <= last) for name in TRIAL_TABLES}
-
-    def samples(self, rows: Frames) -> dict[str, pl.DataFrame]:
-        """The samples of the runs among `rows` (trial tables by name), by set."""
-        runs = {name: rows[FAMILY_OF_TABLE[name].table] for name in SAMPLE_SETS}
-        return {name: self.read(name).join(r, on="sample_set_id", how="semi") for name, r in runs.items()}
-
-    def statistics_date(self) -> date:
-        """The as-of date: as given, else the last local date in the warehouse, else `valid_on`."""
-        if self.as_of is not None:
-            return self.as_of
-        days = [day for name in TRIAL_TABLES if (day := self.read(name)["local_date"].max()) is not None]
-        return max(days) if days else self.valid_on  # type: ignore[return-value]
-
 
 class NothingThatOld(Exception):
     """The as-of date is before the first test; nothing was published."""
-
-
-@dataclass(frozen=True)
-class Step:
-    """A step of the pipeline: the tables it reads and writes, and what does it."""
-
-    name: str
-    says: str
-    reads: tuple[str, ...]
-    writes: tuple[str, ...]
-    run: Callable[[Run], Mapping[str, pl.DataFrame]]
 
 
 def today(timezone: str) -> date:
@@ -102,8 +42,7 @@ def today(timezone: str) -> date:
 
 
 def _take_in(run: Run) -> Frames:
-    run.intake = take_in(run.facility, run.warehouse, run.say)
-    run.frames.clear()
+    run.intake = take_in(run.facility, run.warehouse, run.say, run.settled)
     return {}
 
 
@@ -188,8 +127,8 @@ def _norms(run: Run) -> Frames:
 
 
 def _publish(run: Run) -> Frames:
-    names = [name for name, table in TABLES.items() if table.published]
-    frames = {name: run.read(name) for name in names}
+    frames = {name: run.read(name) for name in _OPENED}
+    frames["runs"] = read_runs(run.facility.state)
     # What a comparison of rows found (a split that does not rise) is shown on the rows themselves.
     sets = run.samples(frames)
     frames.update(flag_trials({name: frames[name] for name in TRIAL_TABLES} | sets))
@@ -206,6 +145,29 @@ def _publish(run: Run) -> Frames:
         sample_sets={
             name: samples.join(_months(frames, name), on="sample_set_id") for name, samples in sets.items()
         },
+    )
+    return {}
+
+
+def _edition(run: Run) -> Frames:
+    week = closed_week(run.valid_on)
+    try:
+        then = compute_apart(run, week + timedelta(days=6), STEPS, set(_NORMED))
+    except NothingThatOld:
+        run.edition = []
+        return {}
+    settings = run.facility.settings
+    frames = {name: then.read(name) for name in (*_NORMED, "series", "results", "athletes")}
+    people = run.facility.athletes.select("athlete_id", "birth_date")
+    run.edition = publish_edition(
+        run.facility.published / "coach",
+        week,
+        in_order_of_keys(frames),
+        people,
+        settings.units,
+        settings.name,
+        run.catalogue,
+        settings.method_labels,
     )
     return {}
 
@@ -229,17 +191,34 @@ _RESOLVED = (
 _MEASURED = ("measurements", "measurement_inputs", "series", "value_flags")
 _NORMED = ("populations", "norms", "norm_percentiles")
 _SESSIONS = ("sessions", "session_squads")
+# What ran says nothing about anybody, and is no reason to publish again.
+_OPENED = tuple(name for name, table in TABLES.items() if table.published and name != "runs")
 
 STEPS: tuple[Step, ...] = (
-    Step("take_in", "takes in what lies in the inbox", (), _RESOLVED, _take_in),
-    Step("people", "writes down who is who, and the catalogue", (), _PEOPLE, _people),
-    Step("sessions", "groups trials into sessions", (*TRIAL_TABLES, "_session_slots"), _SESSIONS, _sessions),
+    Step("take_in", "takes in what lies in the inbox", (), _RESOLVED, _take_in, when="always"),
+    Step(
+        "people",
+        "writes down who is who, and the catalogue",
+        (),
+        _PEOPLE,
+        _people,
+        ("people", "metrics", "valid_on"),
+    ),
+    Step(
+        "sessions",
+        "groups trials into sessions",
+        (*TRIAL_TABLES, "_session_slots"),
+        _SESSIONS,
+        _sessions,
+        ("people", "as_of"),
+    ),
     Step(
         "measurements",
         "turns trials into values",
         (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
         _MEASURED,
         _measurements,
+        ("settings", "metrics", "as_of"),
     ),
     Step(
         "profiles",
@@ -247,34 +226,52 @@ STEPS: tuple[Step, ...] = (
         (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
         ("profiles", "profile_values"),
         _profiles,
+        ("settings", "metrics", "as_of"),
     ),
-    Step("results", "sums up each session", ("measurements", "sessions"), ("results",), _results),
-    Step("norms", "compares people, week by week", ("results",), _NORMED, _norms),
-    Step("publish", "publishes", tuple(n for n, t in TABLES.items() if t.published), (), _publish),
+    Step(
+        "results",
+        "sums up each session",
+        ("measurements", "sessions"),
+        ("results",),
+        _results,
+        ("metrics",),
+    ),
+    Step(
+        "norms",
+        "compares people, week by week",
+        ("results",),
+        _NORMED,
+        _norms,
+        ("people", "settings", "metrics", "as_of"),
+    ),
+    Step("publish", "publishes", _OPENED, (), _publish, lacks=not_as_published),
+    Step(
+        "edition",
+        "writes down the norms of the week that has closed, once and for all",
+        _NORMED,
+        (),
+        _edition,
+        when="weekly",
+        lacks=lambda run: not edition_of(run.facility.published / "coach", closed_week(run.valid_on)),
+    ),
 )
 
 
-def run_steps(run: Run, steps: tuple[Step, ...]) -> None:
-    """Run steps in order; what the pure ones give is committed to the warehouse together, then published."""
-    made: dict[str, pl.DataFrame] = {}
-    for step in steps:
-        run.say(f"{step.name}: {step.says}")
-        if step.name == "publish" and made:
-            _commit(run, made)
-            made = {}
-        frames = dict(step.run(run))
-        run.frames.update(frames)
-        made.update(frames)
-    if made:
-        _commit(run, made)
+def plain_steps() -> tuple[Step, ...]:
+    """All steps but the weekly ones."""
+    return tuple(step for step in STEPS if step.when != "weekly")
 
 
-def _commit(run: Run, made: Mapping[str, pl.DataFrame]) -> None:
-    with run.warehouse.transaction():
-        for name, frame in made.items():
-            run.warehouse.replace(name, frame)
+def take_in_steps() -> tuple[Step, ...]:
+    """Intake alone."""
+    return tuple(step for step in STEPS if step.when == "always")
+
+
+def weekly_steps() -> tuple[Step, ...]:
+    """The steps that are done once a week."""
+    return tuple(step for step in STEPS if step.when == "weekly")
 
 
 def refresh_steps() -> tuple[Step, ...]:
-    """All steps after intake."""
-    return tuple(step for step in STEPS if step.name != "take_in")
+    """The steps after intake, without the weekly ones."""
+    return tuple(step for step in STEPS if step.when == "changed")

@@ -52,7 +52,8 @@ class Field:
 class Table:
     """A table: what a row is, its fields by name, its key, and where it is shown.
 
-    `is_set`: a set of samples, published as partitioned Parquet only.
+    `is_set`: a set of samples, published as partitioned Parquet only. `flat`: published as files of its own
+    too; these are the same bytes for the same inputs, so a table that tells of the clock is not.
     """
 
     name: str
@@ -63,6 +64,7 @@ class Table:
     published: bool = True
     is_set: bool = False
     as_csv: bool = False
+    flat: bool = True
     restricted: bool = False
 
 

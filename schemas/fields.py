@@ -228,6 +228,20 @@ _NORMS = (
     Field("to_date", "date", "Last day; NULL is open."),
 )
 
+_RUNS = (
+    _text("run_id", "Id of the run; its steps share it."),
+    _text("step", "What ran: a step, or a rebuild or weekly edition."),
+    _text("started_by", "The command that started it; under watch: what it was for."),
+    Field("as_of", "date", "Last day of the statistics; NULL where the run ended before it was known."),
+    Field("valid_on", "date", "Day that squads and availability are of."),
+    Field("started_at", "timestamp", "When it began.", unit="UTC"),
+    Field("seconds", "real", "How long it took.", unit="s", low=0, high=1e9, limits_from="thirty years"),
+    Field("rows", "bigint", "Rows written; of intake, lines taken in.", unit="count", low=0, high=2**63 - 1),
+    _text("outcome", "done, or failed and why."),
+    _text("code_version", "Version of yardmark, and a hash of its source."),
+    _text("inputs_hash", "Hash of all it was made from: code, tables, config, dates; NULL where it failed."),
+    _text("outputs_hash", "Hash of the tables it wrote; NULL for intake and publishing."),
+)
 
 _SERIES = tuple(
     _text(
@@ -239,7 +253,7 @@ _SERIES = tuple(
 
 
 def _merge() -> dict[str, Field]:
-    shared = (*_PEOPLE, *_TRIALS, *_FILES, *_METRICS, *_SESSIONS, *_PROFILES, *_NORMS, *_SERIES)
+    shared = (*_PEOPLE, *_TRIALS, *_FILES, *_METRICS, *_SESSIONS, *_PROFILES, *_NORMS, *_RUNS, *_SERIES)
     fields = {field.name: field for field in shared}
     if len(fields) != len(shared):
         raise ValueError("a field is declared twice in schemas/fields.py")

@@ -418,6 +418,27 @@ _ALL = (
         required=frozenset({"athlete_id", "status"}),
         restricted=True,
     ),
+    Table(
+        "runs",
+        "a step that ran",
+        (
+            "run_id",
+            "step",
+            "started_by",
+            "as_of",
+            "valid_on",
+            "started_at",
+            "seconds",
+            "rows",
+            "outcome",
+            "code_version",
+            "inputs_hash",
+            "outputs_hash",
+        ),
+        key=("started_at", "run_id", "step"),
+        required=frozenset({"run_id", "step", "started_by", "valid_on", "started_at", "seconds", "outcome"}),
+        flat=False,
+    ),
 )
 
 TABLES: dict[str, Table] = {table.name: table for table in _ALL}

@@ -24,7 +24,7 @@ METRICS_FILE = "config/metrics.toml"
 OTHER_TESTS = "other_tests"
 MAXIMUM = "one_rep_max"
 
-_DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 
 
 class StrictConfig(BaseModel):
@@ -83,8 +83,8 @@ def _month_day(value: str) -> str:
 
 
 def _weekday(value: str) -> str:
-    if value not in _DAYS:
-        raise ValueError(f"{value!r} is no day of the week; {nearest_known(value, _DAYS)}")
+    if value not in WEEKDAYS:
+        raise ValueError(f"{value!r} is no day of the week; {nearest_known(value, WEEKDAYS)}")
     return value
 
 

@@ -16,6 +16,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.facility.folder import Facility, load_facility
+from pipeline.ids import text_id
 from pipeline.intake import archive
 from pipeline.intake.answering import Answering, take_answers
 from pipeline.intake.answers import Answer, append_answers, me, name_subject, read_answers
@@ -26,7 +27,7 @@ from pipeline.intake.knowledge import Clock, DeviceFacts, Knowledge, build_knowl
 from pipeline.intake.law import check_read, check_resolved
 from pipeline.intake.questions import sheets_of
 from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
-from pipeline.intake.settle import Stamp, Waiting, settled_files, stamp_of
+from pipeline.intake.settle import Settled, Stamp, Waiting, settled_files, stamp_of
 from pipeline.intake.sheets import Filled, as_text, kind_of, read_filled, write_sheets
 from pipeline.intake.traces import with_questions
 from pipeline.warehouse.store import Warehouse
@@ -80,10 +81,15 @@ def knowledge_of(facility: Facility) -> Knowledge:
     )
 
 
-def take_in(facility: Facility, warehouse: Warehouse, say: Say) -> IntakeReport:
-    """Take in every settled file of the inbox; answered sheets among them are taken as answers."""
+def take_in(
+    facility: Facility, warehouse: Warehouse, say: Say, watched: Settled | None = None
+) -> IntakeReport:
+    """Take in every settled file of the inbox; answered sheets among them are taken as answers.
+
+    `watched`: what is settled, where somebody has watched the inbox; else it is looked at twice now.
+    """
     settings = facility.settings
-    settled, waiting = settled_files(
+    settled, waiting = watched or settled_files(
         facility.inbox, settings.settle_seconds, settings.settle_unfinished_seconds, say=say
     )
     sheets = [path for path in settled if kind_of(_start(path)) is not None]
@@ -179,6 +185,8 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
         resolved = _store_and_resolve(warehouse, read, knowledge, facility.settings.timezone)
         warehouse.set_meta("knowledge", knowledge.fingerprint)
         warehouse.set_meta("read_with", json.dumps(read_with))
+        made_of = [knowledge.fingerprint, json.dumps(read_with), *(drop.drop_id for drop in index)]
+        warehouse.set_meta("resolved", text_id("\n".join(made_of)))
     reads = {name: warehouse.read(name) for name in READ_TABLES}
     drops = warehouse.read("_drops")
     report.sheets = write_sheets(facility.held, sheets_of(facility, knowledge, drops, reads, resolved))

@@ -31,6 +31,10 @@ class Waiting:
     why: str
 
 
+Settled = tuple[dict[Path, Stamp], list[Waiting]]
+"""The files that nobody is writing any more, with their stamps; and those left alone."""
+
+
 class NotAFile(Exception):
     """A pipe or a device: reading it might never end."""
 
@@ -89,7 +93,7 @@ def settled_files(
     unfinished_seconds: float,
     sleep: Callable[[float], None] = time.sleep,
     say: Callable[[str], None] = lambda text: None,
-) -> tuple[dict[Path, Stamp], list[Waiting]]:
+) -> Settled:
     """The files that stood still between two scans, with their stamps, and those left alone.
 
     `settle_seconds` [s] lie between the scans; a file whose last line is not whole must stand still for

@@ -40,8 +40,9 @@ def publish_norms(
     facility_name: str,
     catalogue: dict[str, Metric],
     labels: dict[str, str],
+    stem: str = "norms",
 ) -> list[Path]:
-    """Write `norms.csv` and `norms.xlsx` of the latest week; returns them.
+    """Write `norms.csv` and `norms.xlsx` of the latest week, or others of the name `stem`; returns them.
 
     `births` has athlete_id and birth_date; `labels` says what a method is called.
     """
@@ -52,8 +53,8 @@ def publish_norms(
     shown = norms.with_columns((pl.col(_VALUES) * scale).round() / scale)
     text = _fixed_decimals(inert(shown)).drop("decimals")
     return [
-        put(folder / "norms.csv", lambda path: text.write_csv(path, include_bom=True)),
-        put(folder / "norms.xlsx", workbook_writer(shown, about, for_coaches(catalogue))),
+        put(folder / f"{stem}.xlsx", workbook_writer(shown, about, for_coaches(catalogue))),
+        put(folder / f"{stem}.csv", lambda path: text.write_csv(path, include_bom=True)),
     ]
 
 

@@ -30,6 +30,11 @@ def in_order(frames: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     return {table.name: _sorted(table, frames[table.name]) for table in tables}
 
 
+def in_order_of_keys(frames: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """Some of the frames, with their columns as declared and their rows sorted by key. Raises ValueError."""
+    return {name: _sorted(TABLES[name], frame) for name, frame in frames.items()}
+
+
 def _sorted(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
     schema = pl.Schema(polars_schema(table))
     if frame.schema != schema:

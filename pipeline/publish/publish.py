@@ -62,7 +62,7 @@ def publish(
         *publish_database(
             private_folder(folder / "restricted"), restricted, {**ready, **apart}, private=True
         ),
-        *publish_flat(folder / "tables", open_to_all, shown, title, sets),
+        *publish_flat(folder / "tables", [t for t in open_to_all if t.flat], shown, title, sets),
         *(path for paths in sets.values() for path in paths),
         *publish_norms(folder / "coach", shown, people, units, facility_name, catalogue, labels),
         *publish_database(folder, open_to_all, shown, views(valid_on, catalogue)),

@@ -11,6 +11,7 @@ from typing import Any
 
 import polars as pl
 import xlsxwriter
+from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.worksheet import Worksheet
 
 from pipeline.analysis.norm_tables import PERCENTILE_NEEDS
@@ -84,19 +85,27 @@ class About:
 def workbook_writer(norms: pl.DataFrame, about: About, metrics: dict[str, Metric]) -> Writer:
     """A writer of the workbook from the rows of `coach.coach_norms`; `metrics` in the order of coaches."""
 
+    def fill(book: xlsxwriter.Workbook) -> None:
+        book.set_properties({"title": "Norms", "company": about.facility_name, "created": _CREATED})
+        styles = Styles(book)
+        _read_me(book.add_worksheet("Read me"), about, styles)
+        for (sex, ages), rows in norms.group_by("sex", "ages", maintain_order=True):
+            sheet = book.add_worksheet(_sheet_name(f"{sex} {ages}"))
+            _norms_sheet(sheet, f"{sex}, {ages}: week of {about.week}", rows, styles)
+            print_setup(sheet, about.footer, about.units, landscape=True)
+        if not norms.is_empty():
+            sheet = book.add_worksheet("Tests")
+            _tests_sheet(sheet, norms, metrics, styles)
+            print_setup(sheet, about.footer, about.units, landscape=True)
+
     def write(path: Path) -> None:
-        with xlsxwriter.Workbook(path, _OPTIONS) as book:
-            book.set_properties({"title": "Norms", "company": about.facility_name, "created": _CREATED})
-            styles = Styles(book)
-            _read_me(book.add_worksheet("Read me"), about, styles)
-            for (sex, ages), rows in norms.group_by("sex", "ages", maintain_order=True):
-                sheet = book.add_worksheet(_sheet_name(f"{sex} {ages}"))
-                _norms_sheet(sheet, f"{sex}, {ages}: week of {about.week}", rows, styles)
-                print_setup(sheet, about.footer, about.units, landscape=True)
-            if not norms.is_empty():
-                sheet = book.add_worksheet("Tests")
-                _tests_sheet(sheet, norms, metrics, styles)
-                print_setup(sheet, about.footer, about.units, landscape=True)
+        try:
+            with xlsxwriter.Workbook(path, _OPTIONS) as book:
+                fill(book)
+        except FileCreateError as error:
+            # The library hides what the disk said: no rights, no space, no folder.
+            cause = error.args[0]
+            raise cause if isinstance(cause, OSError) else OSError(str(error)) from None
 
     return write
 

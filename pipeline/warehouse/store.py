@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from types import TracebackType
 
@@ -32,6 +33,7 @@ class Warehouse:
         file.parent.mkdir(parents=True, exist_ok=True)
         self.file = file
         self._con = duckdb.connect(str(file))
+        self._meta: dict[str, str] | None = None
         self._con.execute("CREATE TABLE IF NOT EXISTS _meta (key VARCHAR PRIMARY KEY, value VARCHAR)")
         for table in ALL_TABLES.values():
             self._con.execute(create_table(table).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS", 1))
@@ -52,6 +54,7 @@ class Warehouse:
             yield
         except BaseException:
             self._con.execute("ROLLBACK")
+            self._meta = None
             raise
         self._con.execute("COMMIT")
 
@@ -85,15 +88,24 @@ class Warehouse:
         """Number of rows of a table."""
         return int(self._con.execute(f"SELECT count(*) FROM {quote(name)}").fetchall()[0][0])
 
+    def last_date(self, tables: Iterable[str], column: str) -> date | None:
+        """The latest date in a column of some tables; None where they are empty."""
+        asked = " UNION ALL ".join(f"SELECT max({quote(column)}) AS day FROM {quote(t)}" for t in tables)
+        last: date | None = self._con.execute(f"SELECT max(day) FROM ({asked})").fetchall()[0][0]
+        return last
+
     def meta(self, key: str) -> str | None:
         """A remembered value, or None."""
-        # fetchall, because a result that is not read to its end blocks the connection.
-        rows = self._con.execute("SELECT value FROM _meta WHERE key = ?", [key]).fetchall()
-        return str(rows[0][0]) if rows else None
+        if self._meta is None:
+            # fetchall, because a result that is not read to its end blocks the connection.
+            self._meta = dict(self._con.execute("SELECT key, value FROM _meta").fetchall())
+        return self._meta.get(key)
 
     def set_meta(self, key: str, value: str) -> None:
         """Remember a value."""
         self._con.execute("INSERT OR REPLACE INTO _meta VALUES (?, ?)", [key, value])
+        if self._meta is not None:
+            self._meta[key] = value
 
 
 class WarehouseDamaged(Exception):

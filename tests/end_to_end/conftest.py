@@ -11,7 +11,7 @@ import pytest
 from filelock import FileLock
 
 from sample_exports.generator.build import DEFAULT_SEED, build, scramble
-from tests.end_to_end.runs import DEMO_CONFIG, copy_of, done, facility
+from tests.end_to_end.runs import DEMO_CONFIG, ROOT, copy_of, done, facility, pip
 
 Shared = Callable[[str, Callable[[Path], None]], Path]
 
@@ -93,3 +93,17 @@ def made_changed(shared: Shared) -> Made:
 
     made = shared("changed", make)
     return Made(made / "facility", made / "truth", made / "layouts")
+
+
+@pytest.fixture(scope="session")
+def installed(shared: Shared) -> Path:
+    """The wheel built from the checkout, unpacked into a folder of its own; nothing is downloaded."""
+
+    def make(folder: Path) -> None:
+        offline = ("--no-deps", "--no-index")
+        pip("wheel", ROOT, *offline, "--no-build-isolation", "--wheel-dir", folder / "wheels")
+        [wheel] = (folder / "wheels").iterdir()
+        assert wheel.name.endswith("-py3-none-any.whl")
+        pip("install", wheel, *offline, "--no-compile", "--target", folder / "installed")
+
+    return shared("wheel", make) / "installed"

@@ -17,6 +17,8 @@ from typing import Any
 from pipeline.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
+PIP = (sys.executable, "-m", "pip", "--disable-pip-version-check", "--quiet")
+FAR = "import sys; sys.path.insert(0, sys.argv.pop(1)); from pipeline.cli import main; sys.exit(main())"
 DEMO_CONFIG = ROOT / "config" / "demo"
 
 
@@ -98,3 +100,23 @@ def copy_of(facility_folder: Path, to: Path) -> Path:
     """A facility folder copied, for a test that changes it; without what a running command puts there."""
     passing = shutil.ignore_patterns("*.lock", "*.owner", "*.wal", "*.part", "*.tmp")
     return Path(shutil.copytree(facility_folder, to, ignore=passing))
+
+
+def pip(*arguments: object) -> None:
+    ran = subprocess.run(
+        [*PIP, *(str(one) for one in arguments)], capture_output=True, encoding="utf-8", check=False
+    )
+    assert ran.returncode == 0, ran.stderr
+
+
+def far_from(installed: Path, cwd: Path, *arguments: object) -> Ended:
+    """A command of the installed package, in isolated mode: neither checkout nor PYTHONPATH is looked at."""
+    program, env = far_program(installed)
+    return process(*arguments, cwd=cwd, by=program, env=env)
+
+
+def far_program(installed: Path) -> tuple[tuple[str, ...], dict[str, str]]:
+    """The installed package as a program, and the environment to run it in."""
+    clean = {key: text for key, text in os.environ.items() if not key.startswith("PYTHON")}
+    # -S would lose the dependencies; the editable install of the checkout comes after the wheel on the path.
+    return (sys.executable, "-I", "-c", FAR, str(installed)), clean

@@ -2,52 +2,17 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-
 from sample_exports.generator.build import device_folders
-from tests.end_to_end.conftest import Shared
-from tests.end_to_end.runs import ROOT, Ended, process, tables_of
-
-PIP = (sys.executable, "-m", "pip", "--disable-pip-version-check", "--quiet")
-FAR = "import sys; sys.path.insert(0, sys.argv.pop(1)); from pipeline.cli import main; sys.exit(main())"
+from tests.end_to_end.runs import ROOT, far_from, tables_of
 
 WHERE = """import sys; sys.path.insert(0, sys.argv[1])
 import pipeline.facility.packaged as packaged, schemas
 for place in (packaged.data_folder("config"), packaged.data_folder("sample_exports"), schemas.__file__):
     print(place)"""
-
-
-def pip(*arguments: object) -> None:
-    ran = subprocess.run(
-        [*PIP, *(str(one) for one in arguments)], capture_output=True, encoding="utf-8", check=False
-    )
-    assert ran.returncode == 0, ran.stderr
-
-
-@pytest.fixture(scope="module")
-def installed(shared: Shared) -> Path:
-    """The wheel built from the checkout, unpacked into a folder of its own; nothing is downloaded."""
-
-    def make(folder: Path) -> None:
-        offline = ("--no-deps", "--no-index")
-        pip("wheel", ROOT, *offline, "--no-build-isolation", "--wheel-dir", folder / "wheels")
-        [wheel] = (folder / "wheels").iterdir()
-        assert wheel.name.endswith("-py3-none-any.whl")
-        pip("install", wheel, *offline, "--no-compile", "--target", folder / "installed")
-
-    return shared("wheel", make) / "installed"
-
-
-def far_from(installed: Path, cwd: Path, *arguments: object) -> Ended:
-    """A command of the installed package, in isolated mode: neither checkout nor PYTHONPATH is looked at."""
-    clean = {key: text for key, text in os.environ.items() if not key.startswith("PYTHON")}
-    # -S would lose the dependencies; the editable install of the checkout comes after the wheel on the path.
-    return process(installed, *arguments, cwd=cwd, by=(sys.executable, "-I", "-c", FAR), env=clean)
 
 
 def test_the_wheel_carries_what_it_needs_and_nothing_else(installed: Path):
