@@ -306,6 +306,14 @@ STEPS: tuple[Step, ...] = (
         ("people", "settings", "metrics", "as_of"),
     ),
     Step(
+        "profiles",
+        "fits curves and lines",
+        (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
+        ("profiles", "profile_values"),
+        _profiles,
+        ("settings", "metrics", "as_of"),
+    ),
+    Step(
         "results",
         "sums up each session",
         ("measurements", "sessions"),
