@@ -19,14 +19,14 @@ ANSWERS = {
     ("2025-10-20_lifts.csv", 10): "Back squat",
     ("2025-10-21_jumps.csv", 7): "520",
     ("2025-10-22_pescoco.csv", 7): "rotation_right",
-    ("2025-10-29_runs.csv", 702): "6.85",
-    ("2025-11-10_jumps.csv", 98): "ok",
-    ("2025-11-10_jumps.csv", 99): "drop",
+    ("2025-10-29_runs.csv", 702): "1.85",
+    ("2025-11-10_jumps.csv", 146): "ok",
+    ("2025-11-10_jumps.csv", 147): "drop",
     ("2025-11-11_corridas.csv", 11): "1,135",
     ("2025-11-14_jumps_again.csv", 20): "ok",
-    ("2025-11-23_hall.csv", 7): "drop",  # too few fields
+    ("2025-11-23_hall.csv", 14): "drop",  # too few fields
     ("2025-12-03_pescoco.csv", 12): "drop",  # no torque, and its lever arm is lost
-    ("2025-12-03_runs.csv", 2719): "drop",  # too few fields
+    ("2025-12-03_runs.csv", 4519): "drop",  # too few fields
     ("2025-12-09_corridas.csv", 8): "a02",
     ("2025-12-09_corridas.csv", 9): "a02",
     ("2026-01-12_lifts.csv", 10): "60.0",
@@ -134,7 +134,7 @@ def test_what_was_answered_is_stored(answered: Path):
             ("broad_jump", round(72.6 * 0.0254, 5), "m")
         ],
         others.format("value, unit", "2025-12-11", "line = 27"): [(432.4, "s")],
-        runs.format("n_samples", "2025-09-19", "athlete_id = 'n02'"): [(171,)],
+        runs.format("n_samples", "2025-09-19", "athlete_id = 'n02'"): [(271,)],
         # Cells that were mended make their runs whole; the sample that broke off stays lost.
         "SELECT device, local_date::VARCHAR FROM resisted_runs WHERE flags = 'gap'": [
             ("sled-1", "2025-12-03")

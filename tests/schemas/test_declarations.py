@@ -98,7 +98,8 @@ def test_the_tables_of_the_contract_are_there():
     asked = {
         "files", "held_rows", "athletes", "athlete_periods", "sessions", "session_squads", "jump_trials",
         "sprint_splits", "body_readings", "superseded_rows", "metrics", "series", "flag_codes",
-        "measurements", "measurement_inputs", "results", "populations", "norms", "norm_percentiles", "events",
+        "measurements", "measurement_inputs", "profiles", "profile_values",
+        "results", "populations", "norms", "norm_percentiles", "events",
     }  # fmt: skip
     assert asked <= {table.name for table in TABLES.values() if table.published and not table.restricted}
     as_csv = {"results", "norms", "norm_percentiles", "files", "held_rows", "metrics", "series", "flag_codes"}
@@ -140,7 +141,10 @@ def test_the_metric_ids_of_the_contract_are_there_with_their_units():
     asked = {
         "flight_time": "s", "jump_height": "cm", "contact_time": "s", "reactive_strength_index": "m/s",
         "push_up_rise": "cm", "jump_peak_power_estimate": "W", "sprint_time": "s", "interval_speed": "m/s",
-        "change_of_direction_time": "s", "body_mass": "kg", "stature": "cm",
+        "change_of_direction_time": "s", "body_mass": "kg", "stature": "cm", "top_speed": "m/s",
+        "sprint_vmax": "m/s", "sprint_tau": "s", "sprint_f0": "N/kg", "sprint_v0": "m/s",
+        "sprint_pmax": "W/kg", "sprint_rf_max": "%", "sprint_drf": "%/(m/s)",
+        "change_of_direction_deficit": "s", "velocity_decrement_load": "N",
     }  # fmt: skip
     assert {name: CATALOGUE[name].unit for name in asked} == asked
     assert not CATALOGUE["body_mass"].learned and not CATALOGUE["stature"].learned
