@@ -473,15 +473,15 @@ SAMPLE_SETS: tuple[str, ...] = tuple(name for name, table in TABLES.items() if t
 FAMILY_OF_TABLE: dict[str, Family] = {
     **{family.table: family for family in FAMILIES.values()},
     **{family.trace.table: family for family in FAMILIES.values() if family.trace is not None},
-    "_found_reps": FAMILIES["bar_speed"],
 }
+_ROWS_LIKE = {"_found_reps": "bar_reps"}
 
 
 def columns_of(table: Table) -> dict[str, Field]:
     """Column name -> its field, in order; a family's own field goes before a shared one of that name."""
     if table.name in INTERNAL:
         return {field.name: field for field in INTERNAL[table.name][1]}
-    family = FAMILY_OF_TABLE.get(table.name)
+    family = FAMILY_OF_TABLE.get(_ROWS_LIKE.get(table.name, table.name))
     own = {field.name: field for field in (*family.columns, *family.row_columns)} if family else {}
     columns: dict[str, Field] = {}
     for item in table.fields:

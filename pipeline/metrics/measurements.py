@@ -83,12 +83,14 @@ def _values_by_metric(
     catalogue: Mapping[str, Metric],
 ) -> dict[str, pl.DataFrame]:
     """The values of all families, metric by metric, of those that are on."""
-    made: dict[str, pl.DataFrame] = {}
-    for module in family_modules():
-        if module.TABLE in flagged:
-            values = _measured(module, flagged[module.TABLE], masses, trials, catalogue)
-            parts = values.partition_by("metric", maintain_order=True)
-            made |= {part["metric"][0]: part for part in parts if catalogue[part["metric"][0]].on}
+    values = [
+        _measured(module, flagged[module.TABLE], masses, trials, catalogue)
+        for module in family_modules()
+        if module.TABLE in flagged
+    ]
+    # A metric may come from several families, as force from gates and from traces.
+    parts = pl.concat(values, how="diagonal").partition_by("metric", maintain_order=True) if values else []
+    made = {part["metric"][0]: part for part in parts if catalogue[part["metric"][0]].on}
     if "one_rep_max" in made and "one_rep_max_estimate" in made:
         made["one_rep_max_estimate"] = without_estimates(made["one_rep_max_estimate"], made["one_rep_max"])
     return made

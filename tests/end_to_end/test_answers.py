@@ -20,8 +20,8 @@ ANSWERS = {
     ("2025-10-21_jumps.csv", 7): "520",
     ("2025-10-22_pescoco.csv", 7): "rotation_right",
     ("2025-10-29_runs.csv", 702): "1.85",
-    ("2025-11-10_jumps.csv", 98): "ok",
-    ("2025-11-10_jumps.csv", 99): "drop",
+    ("2025-11-10_jumps.csv", 146): "ok",
+    ("2025-11-10_jumps.csv", 147): "drop",
     ("2025-11-11_corridas.csv", 11): "1,135",
     ("2025-11-14_jumps_again.csv", 20): "ok",
     ("2025-11-23_hall.csv", 14): "drop",  # too few fields

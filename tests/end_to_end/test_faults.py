@@ -98,6 +98,11 @@ SHOWN: dict[str, tuple[str, str]] = {
         """SELECT count(*) = 0 FROM resisted_runs AS r JOIN _drops AS d ON r.file_id = d.file_id[:16]
            WHERE d.path = $1""",
     ),
+    "a bar that is taken off its hooks before the first repetition": (
+        "loaded",
+        """SELECT count(*) = 2 FROM here JOIN bar_sets AS s USING (row_id)
+           JOIN _found_reps AS r ON r.sample_set_id = s.sample_set_id""",
+    ),
     "a site left out (last line of that athlete)": (
         "loaded",
         """SELECT (SELECT count(*) FROM here) > 0 AND count(*) = 0

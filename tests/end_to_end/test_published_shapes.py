@@ -186,7 +186,7 @@ def test_a_sample_set_passes_its_model_in_each_month(demo: Path):
     assert SAMPLE_SETS
     for table in (TABLES[name] for name in SAMPLE_SETS):
         parts = sorted((demo / "published" / "tables" / table.name).glob("month=*/samples.parquet"))
-        assert len(parts) > 3
+        assert len(parts) > 1
         schema = polars_schema(table)
         for part in parts:
             frame = pl.read_parquet(part, hive_partitioning=False)
