@@ -29,6 +29,7 @@ MOST_BYTES = 4_000_000  # what a proposal looks at; a history of years says no m
 DELIMITERS = (",", ";", "\t", "|")
 _COMMENTS = ("#", "//", "%", "*")
 _NUMBER = re.compile(r"[+\-\u2212]?\d[\d.,:'\"\s/\-T]*(?:Z|[AP]M)?")
+_SAYS = re.compile(r"\w: \S")  # a line such as `Runner: Reis, Ana`
 _DATA = re.compile(r"[+\-\u2212]?[\d.,:/\-\s]+")
 
 
@@ -153,14 +154,17 @@ def find_header(rows: Sequence[Sequence[str] | None]) -> int | None:
     if not widths:
         return None
     widest = max(width for width, count in widths.items() if count * 10 >= max(widths.values()))
+    candidates: list[int] = []
     for at, row in enumerate(used[:-1]):
         names = [cell.strip(WHITESPACE) for cell in row]
         if len(names) < widest or len(set(names) - {""}) < 0.7 * len(names):
             continue
         below = [other for other in used[at + 1 :] if len(other) > len(names) / 2]
         if below and _unlike(names, below):
-            return at
-    return None
+            candidates.append(at)
+            if not _SAYS.search(row[0]):
+                return at
+    return candidates[0] if candidates else None
 
 
 def _unlike(names: list[str], below: list[list[str]]) -> bool:

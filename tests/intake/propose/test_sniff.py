@@ -91,6 +91,20 @@ def test_words_for_nothing() -> None:
     assert ["line 3" in choices[0].reason, "line 4" in choices[1].reason] == [True, True]
 
 
+def test_a_strange_word_among_numbers_is_doubted() -> None:
+    lines = ["Ana,1.1,x", "Rui,x,ok", "Eva,1.3,ok", "Lia,x,ok", "Eva,1.2,ok"]
+    for text, nulls in (("Name,Time\n", ["", "x"]), ("Name,Time,Call\n", [""])):
+        rows = [line.rsplit(",", 1)[0] for line in lines] if len(nulls) == 2 else lines
+        _, found, choices = read_columns(opened(text + "\n".join(rows)), Marks(".", ""))
+        assert found == nulls and all(choice.standing == "doubtful" for choice in choices)
+
+
+def test_a_line_above_the_header_may_have_the_delimiter_in_it() -> None:
+    sheet = opened("Runner: Reis, Ana\nRun: 2\nTime,Way\n0.1,1\n0.2,2\n")
+    above = read_preamble(sheet.head, ",", [""], Marks(".", ""))
+    assert [(one.name.written, one.texts[0]) for one in above] == [("Runner", "Reis, Ana"), ("Run", "2")]
+
+
 def test_comments_and_totals_are_no_rows() -> None:
     sheet = opened("Name,Day,Time\n# battery low\nAna,2025-01-02,1.1\nRui,2025-01-02,1.2\nTotal,2\n")
     assert (sheet.dialect.comment, sheet.dialect.trailer) == ("#", ("Total",))
