@@ -7,6 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import polars as pl
 
@@ -25,7 +26,7 @@ from pipeline.reading.workbook import (
     sheet_table,
 )
 
-MOST_BYTES = 4_000_000  # what a proposal looks at; a history of years says no more than its first lines
+MOST_BYTES = 1_000_000  # what a proposal looks at; a history of years says no more than its first lines
 DELIMITERS = (",", ";", "\t", "|")
 _COMMENTS = ("#", "//", "%", "*")
 _NUMBER = re.compile(r"[+\-\u2212]?\d[\d.,:'\"\s/\-T]*(?:Z|[AP]M)?")
@@ -57,15 +58,30 @@ def open_unknown(data: bytes, name: str, decimal: str = ".") -> Sheet:
         return _open_workbook(data, name, decimal)
     if not data.strip():
         raise CannotPropose(f"{name} is empty; export it again")
-    cut = data if len(data) <= MOST_BYTES else data[: data.rfind(b"\n", 0, MOST_BYTES) + 1 or MOST_BYTES]
+    cut = first_lines(data)
     encoding, said = guess_encoding(cut)
     found = _best_split(cut, encoding, name)
     choices = [Choice("file.encoding", encoding, said), _delimiter_choice(found)]
     if len(cut) < len(data):
-        choices.append(
-            Choice("file", "", f"only the first {len(cut):,} of {len(data):,} bytes were looked at")
-        )
+        choices.append(Choice("file", "", f"only the first {len(cut):,} bytes were looked at"))
     return _with_skips(cut, name, found, choices)
+
+
+def read_start(file: Path) -> bytes:
+    """A file as far as a proposal looks at it: a workbook whole, of all else no more than is needed."""
+    with file.open("rb") as stream:
+        data = stream.read(MOST_BYTES + 1)
+        return data + stream.read() if data.startswith((b"PK", b"\xd0\xcf")) else data
+
+
+def first_lines(data: bytes) -> bytes:
+    """The lines that a proposal looks at: whole ones, up to MOST_BYTES."""
+    if len(data) <= MOST_BYTES:
+        return data
+    end = data.rfind(b"\n", 0, MOST_BYTES) + 1 or MOST_BYTES
+    if guess_encoding(data[:MOST_BYTES])[0] == "utf-16":
+        end += end % 2  # a line end is two bytes
+    return data[:end]
 
 
 def guess_encoding(data: bytes) -> tuple[str, str]:

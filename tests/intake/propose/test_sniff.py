@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 import xlsxwriter
 
+from pipeline.intake.propose import sniff
 from pipeline.intake.propose.choices import CannotPropose
 from pipeline.intake.propose.columns import Marks, find_marks, read_columns, read_preamble
 from pipeline.intake.propose.sniff import Sheet, guess_encoding, open_unknown
@@ -125,6 +126,17 @@ def test_a_workbook_is_read_from_its_first_sheet_with_a_table(tmp_path: Path) ->
             sheet.write_row(at, 0, row)
     found = open_unknown(file.read_bytes(), file.name)
     assert found.sheet == "Data" and found.table.cells["c1"].to_list() == ["60.5", "70.25"]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "utf-16-le", "cp1252"])
+def test_of_a_large_file_whole_first_lines_are_looked_at(
+    monkeypatch: pytest.MonkeyPatch, encoding: str
+) -> None:
+    monkeypatch.setattr(sniff, "MOST_BYTES", 1_000)
+    lines = ["Name;Time", *(f"Inês {i};1,{i:03d}" for i in range(500))]
+    sheet = opened("\n".join(lines), encoding)
+    assert 10 < sheet.table.cells.height < 100 and sheet.table.problems.is_empty()
+    assert any("were looked at" in choice.reason for choice in sheet.choices)
 
 
 @pytest.mark.parametrize("data", [b"", b"  \n\n", b"one column\n1\n2\n", b"1,2,3\n4,5,6\n", b"\x00" * 50])
