@@ -75,7 +75,11 @@ class Column:
     @cached_property
     def of_units(self) -> bool:
         """Whether the cells are units."""
-        return bool(self.words) and all(unit_of(word) is not None for word in self.words)
+        units = [unit_of(word) for word in self.words]
+        # One letter may be anything: W is a turn, S a sprint.
+        return (
+            bool(units) and all(unit in UNITS for unit in units) and any(len(word) > 1 for word in self.words)
+        )
 
     def in_row_units(self, to: str | None, marks: Marks) -> pl.Series | None:
         """The values by each line's own unit, held in `to` (None: each in its base unit), without nulls.
@@ -204,23 +208,45 @@ def _column(name: str, texts: pl.Series, lines: pl.Series, marks: Marks) -> Colu
 
 
 def _words_for_nothing(cells: pl.DataFrame, marks: Marks) -> tuple[list[str], list[Choice]]:
-    """Words in columns of numbers that are none, and are usual for: nothing was measured."""
+    """Words for: nothing was measured. Those of letters count only where all else in a column is numbers."""
+    usual = common("nothing") | _MARKS_FOR_NOTHING
     found: dict[str, int] = {}
     for name in cells.columns[1:]:
         column = cells.select("line", x=pl.col(name)).filter(pl.col("x") != "")
-        numbers = column.select(parse_number(pl.col("x"), marks.decimal, marks.thousands)).to_series()
-        odd = column.filter(numbers.is_null())
-        others = column.height - odd.height
-        for word, line in odd.unique("x", maintain_order=True).select("x", "line").iter_rows():
-            if word.casefold() in common("nothing") | _MARKS_FOR_NOTHING and (
-                others > odd.height or not plain(word)
-            ):
+        is_word = pl.col("x").str.to_lowercase().is_in(sorted(usual))
+        rest = column.filter(~is_word)
+        numbers = rest.select(parse_number(pl.col("x"), marks.decimal, marks.thousands)).to_series()
+        of_numbers = rest.height > 0 and numbers.null_count() <= 0.1 * rest.height
+        for word, line in (
+            column.filter(is_word).unique("x", maintain_order=True).select("x", "line").iter_rows()
+        ):
+            if of_numbers or not plain(word) or "/" in word or "#" in word:
                 found.setdefault(word, line)
     choices = [
         Choice("file.null", word, f"{word!r} stands where others have a value, first on line {line}")
         for word, line in sorted(found.items())
     ]
-    return sorted(found), choices
+    strange = {word: said for word, said in _lone_words(cells, marks).items() if word not in found}
+    choices += [Choice("file.null", word, said, "doubtful") for word, said in sorted(strange.items())]
+    return sorted([*found, *strange]), choices
+
+
+def _lone_words(cells: pl.DataFrame, marks: Marks) -> dict[str, str]:
+    """Words that stand again and again, alone, among the numbers of a column and nowhere among words."""
+    found: dict[str, str] = {}
+    among_words: set[str] = set()
+    for name in cells.columns[1:]:
+        column = cells.select("line", x=pl.col(name)).filter(pl.col("x") != "")
+        numbers = column.select(parse_number(pl.col("x"), marks.decimal, marks.thousands)).to_series()
+        odd = column.filter(numbers.is_null())
+        if odd["x"].n_unique() == 1 and odd.height > 1 and column.height - odd.height > 2:
+            word, line = odd["x"][0], odd["line"][0]
+            found[word] = (
+                f"{word!r} stands {odd.height} times among numbers, first on line {line}: is it nothing?"
+            )
+        elif odd.height > column.height / 2:
+            among_words |= set(odd["x"])
+    return {word: said for word, said in found.items() if word not in among_words}
 
 
 def read_preamble(head: list[HeadLine], delimiter: str, nulls: list[str], marks: Marks) -> list[Column]:
@@ -238,7 +264,7 @@ def read_preamble(head: list[HeadLine], delimiter: str, nulls: list[str], marks:
 def _key_and_value(line: HeadLine, delimiter: str) -> tuple[str, str] | None:
     """As `read.preamble_value` reads such a line."""
     cells = [field.strip() for field in line.fields or () if field.strip()]
-    if len(cells) == 2:
+    if len(cells) == 2 and not re.search("[:=].", cells[0]):
         return cells[0].rstrip(":").strip(), cells[1]
     text = line.text.strip().strip('"').strip(delimiter)
     for mark in (":", delimiter, "="):

@@ -166,7 +166,7 @@ def _column(draft: Draft, sheet: Sheet, target: str, best: FamilyMap, weigher: W
     at = f"columns.{target}"
     draft.table(at)
     source = "from" if column.name.written in sheet.names else "preamble"
-    reason, doubtful = _why(match)
+    reason, doubtful = _why(match, target)
     names = (
         [one.name.written for one in best.names]
         if target == "athlete" and best.names
@@ -181,11 +181,16 @@ def _column(draft: Draft, sheet: Sheet, target: str, best: FamilyMap, weigher: W
         write_map(draft, at, target, column, spec, best, place)
 
 
-def _why(match: Match) -> tuple[str, bool]:
-    name, shown = match.column.name.written, ", ".join(match.column.words[:3]) or "empty"
+def _why(match: Match, target: str) -> tuple[str, bool]:
+    """Why a column is taken for a target, and whether a person should look."""
+    name, shown = match.column.name.written, ", ".join(match.column.words[:3])
+    if match.name >= 0.5 and not match.column.filled:
+        return f"the name {name!r} says so; nothing is in the column", False
+    if match.name >= 0.5 and match.fit < 0:
+        return f"the name {name!r} says so, but the cells look like something else ({shown})", True
     if match.name >= 0.5:
         return f"the name {name!r} says so, and the cells fit ({shown})", False
-    if match.fit >= 0.75:
+    if match.fit >= 0.75 and target != "mark":
         return f"the cells say so ({shown}); the name {name!r} says little", False
     return f"the name {name!r} says little; the cells would fit ({shown}): is it this?", True
 

@@ -74,7 +74,7 @@ def _epoch(cells: pl.DataFrame) -> Moment | None:
 
 def _time(cells: pl.DataFrame) -> Moment | None:
     for pattern, fmt in _TIMES:
-        if "%z" in fmt:
+        if "%z" in fmt or "." in fmt.removesuffix(".%f"):  # 15.09.25 is a date
             continue
         good = cells["text"].str.contains(f"^(?:{pattern})$")
         if good.mean() >= _LEAST and _parsed("2000-01-01 " + cells["text"], f"%Y-%m-%d {fmt}") >= _LEAST:  # type: ignore[operator]

@@ -15,7 +15,7 @@ from pipeline.intake.propose.draft import one_line
 from pipeline.intake.propose.people import List, find_list
 from pipeline.intake.propose.place import device_folder, find_place
 from pipeline.intake.propose.roster import propose_roster
-from pipeline.intake.propose.sniff import MOST_BYTES, Sheet, open_unknown
+from pipeline.intake.propose.sniff import Sheet, first_lines, open_unknown, read_start
 from schemas.families import FAMILIES
 
 
@@ -57,7 +57,7 @@ def propose(file: Path, facility: Facility | None, name: str | None = None) -> P
 
     Raises CannotPropose, OSError.
     """
-    data = file.read_bytes()
+    data = read_start(file)
     sheet = open_unknown(data, file.name)
     marks, choices = find_marks(sheet)
     if sheet.workbook and marks.decimal != ".":
@@ -99,7 +99,7 @@ def _layout(
     place = replace(place, layout=name or place.layout)
     draft = compose(sheet, weigher.marks, nulls, choices, weigher, mappings, place, family is not None)
     body = "\n".join(draft.lines) + "\n"
-    trial = try_out(body, sheet.name, data[:MOST_BYTES] if not sheet.workbook else data)
+    trial = try_out(body, sheet.name, first_lines(data) if not sheet.workbook else data)
     return Proposal(
         "layout",
         file.name,

@@ -7,6 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import polars as pl
 
@@ -25,10 +26,11 @@ from pipeline.reading.workbook import (
     sheet_table,
 )
 
-MOST_BYTES = 4_000_000  # what a proposal looks at; a history of years says no more than its first lines
+MOST_BYTES = 1_000_000  # what a proposal looks at; a history of years says no more than its first lines
 DELIMITERS = (",", ";", "\t", "|")
 _COMMENTS = ("#", "//", "%", "*")
 _NUMBER = re.compile(r"[+\-\u2212]?\d[\d.,:'\"\s/\-T]*(?:Z|[AP]M)?")
+_SAYS = re.compile(r"\w: \S")  # a line such as `Runner: Reis, Ana`
 _DATA = re.compile(r"[+\-\u2212]?[\d.,:/\-\s]+")
 
 
@@ -56,15 +58,30 @@ def open_unknown(data: bytes, name: str, decimal: str = ".") -> Sheet:
         return _open_workbook(data, name, decimal)
     if not data.strip():
         raise CannotPropose(f"{name} is empty; export it again")
-    cut = data if len(data) <= MOST_BYTES else data[: data.rfind(b"\n", 0, MOST_BYTES) + 1 or MOST_BYTES]
+    cut = first_lines(data)
     encoding, said = guess_encoding(cut)
     found = _best_split(cut, encoding, name)
     choices = [Choice("file.encoding", encoding, said), _delimiter_choice(found)]
     if len(cut) < len(data):
-        choices.append(
-            Choice("file", "", f"only the first {len(cut):,} of {len(data):,} bytes were looked at")
-        )
+        choices.append(Choice("file", "", f"only the first {len(cut):,} bytes were looked at"))
     return _with_skips(cut, name, found, choices)
+
+
+def read_start(file: Path) -> bytes:
+    """A file as far as a proposal looks at it: a workbook whole, of all else no more than is needed."""
+    with file.open("rb") as stream:
+        data = stream.read(MOST_BYTES + 1)
+        return data + stream.read() if data.startswith((b"PK", b"\xd0\xcf")) else data
+
+
+def first_lines(data: bytes) -> bytes:
+    """The lines that a proposal looks at: whole ones, up to MOST_BYTES."""
+    if len(data) <= MOST_BYTES:
+        return data
+    end = data.rfind(b"\n", 0, MOST_BYTES) + 1 or MOST_BYTES
+    if guess_encoding(data[:MOST_BYTES])[0] == "utf-16":
+        end += end % 2  # a line end is two bytes
+    return data[:end]
 
 
 def guess_encoding(data: bytes) -> tuple[str, str]:
@@ -153,14 +170,17 @@ def find_header(rows: Sequence[Sequence[str] | None]) -> int | None:
     if not widths:
         return None
     widest = max(width for width, count in widths.items() if count * 10 >= max(widths.values()))
+    candidates: list[int] = []
     for at, row in enumerate(used[:-1]):
         names = [cell.strip(WHITESPACE) for cell in row]
         if len(names) < widest or len(set(names) - {""}) < 0.7 * len(names):
             continue
         below = [other for other in used[at + 1 :] if len(other) > len(names) / 2]
         if below and _unlike(names, below):
-            return at
-    return None
+            candidates.append(at)
+            if not _SAYS.search(row[0]):
+                return at
+    return candidates[0] if candidates else None
 
 
 def _unlike(names: list[str], below: list[list[str]]) -> bool:

@@ -104,8 +104,8 @@ def _short(value: float) -> float | int:
 def _keyed(columns: Sequence[Column], family: Family, marks: Marks) -> list[Entry]:
     """Columns named by a word of the family's key, by a number, or by both."""
     key, counter = _KEYS[family.name]
-    numeric = [c for c in columns if c.name.bare and _holds_numbers(c, marks)]
-    named = [(c, word_in(c.name, key, family.field(key))) for c in numeric]
+    numeric = [c for c in columns if c.name.bare and (not c.filled or _holds_numbers(c, marks))]
+    named = [(c, word_in(c.name, key, family.field(key))) for c in numeric if _holds_numbers(c, marks)]
     entries = [
         entry
         for column, word in named
@@ -126,10 +126,13 @@ def _holds_numbers(column: Column, marks: Marks) -> bool:
 
 def word_in(name: Name, key: str, field: Field) -> tuple[str, bool] | None:
     """The word of a key field that a column's name has, and whether the list has it so."""
-    bare = re.sub(r"\d+", " ", name.bare)
-    if len(plain(bare)) < 2 and key != "leg":
-        return None
-    return word_of(key, bare, field.values)
+    # A last letter may be a side and no unit: `rotation g`.
+    for said in (name.bare,) if name.sure else (name.written, name.bare):
+        bare = re.sub(r"\d+", " ", said)
+        hit = word_of(key, bare, field.values) if len(plain(bare)) > 1 or key == "leg" else None
+        if hit is not None:
+            return hit
+    return None
 
 
 def _entry(
@@ -148,7 +151,9 @@ def _entry(
 
 def _target(column: Column, word: str, family: Family) -> str:
     if family.name == "neck_dynamometer":
-        is_torque = column.name.unit == "N.m" or (word.startswith("rotation") and column.name.unit is None)
+        is_torque = column.name.unit == "N.m" or (
+            word.startswith("rotation") and not (column.name.unit and column.name.sure)
+        )
         return "peak_torque_n_m" if is_torque else "peak_force_n"
     return {"skinfold_calipers": "thickness_mm", "contact_mat": "flight_time_s"}.get(family.name, "value")
 
@@ -179,13 +184,19 @@ def _counted(columns: list[Column], counter: str, family: Family, marks: Marks) 
         if number is not None and 1 <= number <= 20:
             stem = re.sub(r"\d+", " ", plain(column.name.bare)).strip()
             by_stem.setdefault(stem, []).append((number, column))
-    groups = [group for group in by_stem.values() if len({number for number, _ in group}) >= 2]
+    groups = [group for group in by_stem.values() if len({n for n, column in group if column.filled}) >= 2]
     if not groups:
         return []
-    found = []
+    found: list[Entry] = []
+    empty: list[tuple[int, Column]] = []
     for number, column in max(groups, key=len):
         unit = fit_unit(column, family.field(target), marks)
-        if unit is None:
+        if unit is None and column.filled:
             return []
-        found.append(Entry(column, target, ((counter, number),), unit.unit, unit.source))
-    return sorted(found, key=lambda entry: str(entry.constants))
+        if unit is not None:
+            found.append(Entry(column, target, ((counter, number),), unit.unit, unit.source))
+        else:  # an empty column is as its neighbours
+            empty.append((number, column))
+    first = found[0]
+    found += [replace(first, column=column, constants=((counter, n),)) for n, column in empty]
+    return sorted(found, key=lambda entry: int(entry.constants[0][1]))

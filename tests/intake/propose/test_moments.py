@@ -100,6 +100,12 @@ def test_a_time_beside_the_date_changes_nothing(day: date, second: int) -> None:
     assert found is not None and found.formats == ("%Y-%m-%d %H:%M:%S",)
 
 
+def test_a_dotted_date_of_two_digit_years_is_no_time_of_day() -> None:
+    found = moment("15.09.25", "16.09.25")
+    assert found is not None and found.kind == "date"
+    assert found.formats == ("%d.%m.%y", "%y.%m.%d")
+
+
 def test_months_written_as_words_are_noticed() -> None:
     assert writes_months(pl.Series(["13 May 2025", "1 Sep 2025"]))
     assert not writes_months(pl.Series(["13.05.2025", "Anna 12"]))

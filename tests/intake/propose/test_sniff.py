@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 import xlsxwriter
 
+from pipeline.intake.propose import sniff
 from pipeline.intake.propose.choices import CannotPropose
 from pipeline.intake.propose.columns import Marks, find_marks, read_columns, read_preamble
 from pipeline.intake.propose.sniff import Sheet, guess_encoding, open_unknown
@@ -91,6 +92,20 @@ def test_words_for_nothing() -> None:
     assert ["line 3" in choices[0].reason, "line 4" in choices[1].reason] == [True, True]
 
 
+def test_a_strange_word_among_numbers_is_doubted() -> None:
+    lines = ["Ana,1.1,x", "Rui,x,ok", "Eva,1.3,ok", "Lia,x,ok", "Eva,1.2,ok"]
+    for text, nulls in (("Name,Time\n", ["", "x"]), ("Name,Time,Call\n", [""])):
+        rows = [line.rsplit(",", 1)[0] for line in lines] if len(nulls) == 2 else lines
+        _, found, choices = read_columns(opened(text + "\n".join(rows)), Marks(".", ""))
+        assert found == nulls and all(choice.standing == "doubtful" for choice in choices)
+
+
+def test_a_line_above_the_header_may_have_the_delimiter_in_it() -> None:
+    sheet = opened("Runner: Reis, Ana\nRun: 2\nTime,Way\n0.1,1\n0.2,2\n")
+    above = read_preamble(sheet.head, ",", [""], Marks(".", ""))
+    assert [(one.name.written, one.texts[0]) for one in above] == [("Runner", "Reis, Ana"), ("Run", "2")]
+
+
 def test_comments_and_totals_are_no_rows() -> None:
     sheet = opened("Name,Day,Time\n# battery low\nAna,2025-01-02,1.1\nRui,2025-01-02,1.2\nTotal,2\n")
     assert (sheet.dialect.comment, sheet.dialect.trailer) == ("#", ("Total",))
@@ -111,6 +126,17 @@ def test_a_workbook_is_read_from_its_first_sheet_with_a_table(tmp_path: Path) ->
             sheet.write_row(at, 0, row)
     found = open_unknown(file.read_bytes(), file.name)
     assert found.sheet == "Data" and found.table.cells["c1"].to_list() == ["60.5", "70.25"]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "utf-16-le", "cp1252"])
+def test_of_a_large_file_whole_first_lines_are_looked_at(
+    monkeypatch: pytest.MonkeyPatch, encoding: str
+) -> None:
+    monkeypatch.setattr(sniff, "MOST_BYTES", 1_000)
+    lines = ["Name;Time", *(f"Inês {i};1,{i:03d}" for i in range(500))]
+    sheet = opened("\n".join(lines), encoding)
+    assert 10 < sheet.table.cells.height < 100 and sheet.table.problems.is_empty()
+    assert any("were looked at" in choice.reason for choice in sheet.choices)
 
 
 @pytest.mark.parametrize("data", [b"", b"  \n\n", b"one column\n1\n2\n", b"1,2,3\n4,5,6\n", b"\x00" * 50])
