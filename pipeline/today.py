@@ -25,7 +25,8 @@ from pipeline.steps import STEPS, Run
 from pipeline.warehouse.store import Warehouse
 from schemas.catalogue import SERIES_KEYS
 from schemas.families import FAMILIES
-from schemas.tables import SAMPLE_SETS, TRIAL_TABLES
+from schemas.models import empty
+from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
 
 _MADE_BY = ("sessions", "measurements", "screening")
 _BRIEF = (
@@ -88,7 +89,9 @@ def _tested(facility: Facility, warehouse: Warehouse, day: date) -> _Day:
         mine = pl.col("athlete_id").is_in(people.implode()) & (pl.col("local_date") <= day)
         run.frames[name] = rows.filter(mine)
     for name in SAMPLE_SETS:
-        run.frames[name] = warehouse.read(name)
+        # Samples are many: read only where one of these people has a run.
+        runs = run.frames[FAMILY_OF_TABLE[name].table]
+        run.frames[name] = empty(TABLES[name]) if runs.is_empty() else warehouse.read(name)
     for step in STEPS:
         if step.name in _MADE_BY:
             run.frames.update(step.run(run))
