@@ -216,7 +216,7 @@ def _shifts(facility: Facility, tested: _Day) -> pl.DataFrame:
         athlete_id=pl.lit(None, dtype=pl.String),
         device="device",
         about="label",
-        why=pl.format("all {} moved the same way: look at the set-up while they are here", "people"),
+        why=pl.format("most of the {} tested moved the same way: look at the set-up now", "people"),
     ).sort(pl.all())
 
 
