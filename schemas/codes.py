@@ -445,7 +445,7 @@ _ALL = (
     ),
     Code(
         "session_shift",
-        "Everybody moved the same way that day, which is the set-up rather than the people.",
+        "Most moved the same way that day, which is the set-up rather than the people.",
         "flags",
         "Look at the set-up of that day (surface, gates, settings) before reading a change into it.",
         "4 athletes or more, 3 in 4 of them the same way, their median 0.75 SDs and 4 standard errors off",

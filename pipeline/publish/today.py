@@ -140,7 +140,7 @@ def _tests(sheet: Sheet, rows: pl.DataFrame) -> Iterator[str]:
 
 def _asked(sheet: Sheet) -> Iterator[str]:
     for heading, rows in (
-        ("Everybody moved", sheet.shifts),
+        ("The whole day moved", sheet.shifts),
         ("Repeat now", sheet.repeats),
         ("To be answered", sheet.questions),
     ):

@@ -42,6 +42,7 @@ ANSWERS = {
     ("weigh-in_2025-11-03.csv", 7): "11/03/2025",
 }
 WHO = {"Ines Carvalhau": "", "Duarte Salvatera": "", "Zandwaar, Pieter": "", "'=1+2": "drop"}
+SUSPECTED = {"identity_suspect": "a10", "unit_suspect": "convert"}
 ELSEWHERE = {"unknown_name", "no_layout"}  # in the sheet of names; mended in the layout
 
 
@@ -52,6 +53,8 @@ def fill(sheet: Path) -> list[tuple[str, int]]:
     for row in rows:
         if "code" not in row:  # the sheet of names
             row["answer"] = WHO.get(row["name"], "new") or row["guess_1"]
+        elif "proposal" in row:  # the sheet of suspected trials
+            row["answer"] = SUSPECTED[row["code"]]
         elif row["code"] not in ELSEWHERE:
             answered.append((sheet.name.rsplit(".", 2)[0], int(row["line"])))
             row["answer"] = ANSWERS[answered[-1]]
@@ -135,6 +138,10 @@ def test_what_was_answered_is_stored(answered: Path):
         ],
         others.format("value, unit", "2025-12-11", "line = 27"): [(432.4, "s")],
         runs.format("n_samples", "2025-09-19", "athlete_id = 'n02'"): [(271,)],
+        jumps.format("athlete_id", "2026-01-12", "line IN (37, 38)"): [("a10",), ("a10",)],
+        readings.format("round(value, 6)", "2026-01-19", "athlete_id = 'a31' AND quantity = 'mass'"): [
+            (74.7,)
+        ],
         # Cells that were mended make their runs whole; the sample that broke off stays lost.
         "SELECT device, local_date::VARCHAR FROM resisted_runs WHERE flags = 'gap'": [
             ("sled-1", "2025-12-03")

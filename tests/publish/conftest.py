@@ -140,8 +140,12 @@ def _jump(athlete: str) -> dict[str, Any]:
 
 
 def _metrics() -> list[dict[str, Any]]:
-    names = [name for name in polars_schema(TABLES["metrics"]) if name != "series_keys"]
-    return [{name: getattr(metric, name) for name in names} for metric in CATALOGUE.values()]
+    names = set(polars_schema(TABLES["metrics"])) - {"series_keys"}
+    limits = ("hard_low", "hard_high", "soft_low", "soft_high")
+    return [
+        metric.model_dump(include=names) | dict(zip(limits, (*metric.hard, *metric.soft), strict=True))
+        for metric in CATALOGUE.values()
+    ]
 
 
 def _series() -> list[dict[str, Any]]:

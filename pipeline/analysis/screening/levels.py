@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import polars as pl
 
 from pipeline.metrics.rows import excluded, join_codes
+from pipeline.numerics.neighbours import medians_around
 from schemas.catalogue import Metric
 
 AROUND = 4
@@ -41,7 +42,8 @@ OWN_CODES = (
 
 def without_own_codes(flags: pl.Expr) -> pl.Expr:
     """Flags as they were before screening, so that screening twice changes nothing."""
-    codes = flags.str.split(";").list.set_difference(pl.lit(list(OWN_CODES), dtype=pl.List(pl.String)))
+    own = pl.lit(list(OWN_CODES), dtype=pl.List(pl.String))
+    codes = flags.str.split(";").list.set_difference(own)
     return join_codes(codes.list.join(";"))
 
 
@@ -102,10 +104,13 @@ def session_medians(values: pl.DataFrame) -> pl.DataFrame:
         .sort("athlete_id", "series_id", "local_date", "session_id")
     )
     own = ["athlete_id", "series_id"]
-    steps = [step for step in range(-AROUND, AROUND + 1) if step]
-    around = pl.concat_list(pl.col("m").shift(step).over(own) for step in steps).list.drop_nulls()
-    enough = around.list.len() >= FEWEST
-    with_level = medians.with_columns(level=pl.when(enough).then(around.list.median()))
+    changes = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift(1)) for name in own)
+    groups = medians.select(changes.cast(pl.Int64).cum_sum()).to_series().to_numpy()
+    level, others = medians_around(medians["m"].to_numpy(), groups, AROUND)
+    known = pl.Series(level).fill_nan(None)
+    with_level = medians.with_columns(
+        level=pl.select(pl.when(pl.Series(others) >= FEWEST).then(known)).to_series()
+    )
     return _with_spread(with_level, own)
 
 

@@ -90,7 +90,12 @@ def screen(
     found = _look(measurements, rows, tables, catalogue, known)
     codes = _codes_of_values(measurements, rows, tables["measurement_inputs"], found)
     flagged = measurements.join(codes, on="measurement_id", how="left", maintain_order="left")
-    flagged = flagged.with_columns(flags=join_codes(pl.col("flags"), pl.col("codes"))).drop("codes")
+    both = (
+        pl.when(pl.col("codes").is_null())
+        .then("flags")
+        .otherwise(join_codes(pl.col("flags"), pl.col("codes")))
+    )
+    flagged = flagged.with_columns(flags=both).drop("codes")
     flagged = flagged.with_columns(why_not_used(flagged["flags"]))
     screened = as_table(flagged.with_columns(used=pl.col("why_not_used").is_null()), "measurements")
     flags = [
@@ -127,11 +132,17 @@ def _all_rows(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
 
 def _as_before(measurements: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
     """Measurements as the step before made them: without the codes of screening."""
+    texts = pl.DataFrame({"flags": measurements["flags"].drop_nulls().unique()})
+    bare = pl.col("flags").str.split(";").list.set_difference(["warm_up"]).list.join(";")
+    # Once for each distinct text: there are few of them.
+    cleaned = texts.with_columns(without=without_own_codes(pl.col("flags"))).with_columns(
+        cold=without_own_codes(bare)
+    )
     marked = rows.filter(pl.col("mark") == "warm_up")["trial_id"].unique()
-    flags = without_own_codes(pl.col("flags"))
     unmarked = pl.col("trial_id").is_not_null() & ~pl.col("trial_id").is_in(marked.implode())
-    bare = join_codes(flags.str.split(";").list.set_difference(["warm_up"]).list.join(";"))
-    before = measurements.with_columns(flags=pl.when(unmarked).then(bare).otherwise(flags))
+    told = measurements.join(cleaned, on="flags", how="left", maintain_order="left")
+    flags = pl.when(unmarked).then("cold").otherwise("without")
+    before = told.with_columns(flags=flags).drop("without", "cold")
     return before.with_columns(why_not_used(before["flags"]))
 
 
@@ -149,10 +160,12 @@ def _look(
         measurements, trials.select("trial_id", "device", "performed_at_utc", "time_known"), catalogue
     )
     own_tests = [metric.metric for metric in catalogue.values() if metric.family == "other_tests"]
-    units = unit_suspects(beside_level(values, session_medians(values)), own_tests)
-    units = units.join(known.settled.filter(pl.col("code") == "unit_suspect"), on="row_id", how="anti")
-    values = _without(values, units)
     medians = session_medians(values)
+    units = unit_suspects(beside_level(values, medians), own_tests)
+    units = units.join(known.settled.filter(pl.col("code") == "unit_suspect"), on="row_id", how="anti")
+    if not units.is_empty():
+        values = _without(values, units)
+        medians = session_medians(values)
     learned = [metric.metric for metric in catalogue.values() if metric.learned]
     shifts = session_shifts(medians, learned)
     telling = pl.col("metric").is_in([*TELLING, *own_tests])
