@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.intake.propose.moments import Moment, find_moment, writes_months
@@ -78,6 +78,7 @@ def test_one_faulty_date_among_many_does_not_hide_the_format() -> None:
 days = st.dates(date(2015, 1, 1), date(2035, 12, 31))
 
 
+@settings(deadline=None)
 @given(
     st.lists(days, min_size=1, max_size=12), st.sampled_from(["%d/%m/%Y", "%m/%d/%Y", "%d.%m.%Y", "%Y-%m-%d"])
 )
@@ -93,6 +94,7 @@ def test_one_format_is_chosen_only_where_it_is_the_only_one(chosen: list[date], 
     assert (len(found.formats) == 1) == provable
 
 
+@settings(deadline=None)
 @given(days, st.integers(0, 86_399))
 def test_a_time_beside_the_date_changes_nothing(day: date, second: int) -> None:
     clock = str(timedelta(seconds=second)).zfill(8)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 import xlsxwriter
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.facility.people import read_people
@@ -145,6 +145,7 @@ def test_measurements_of_people_are_no_roster(tmp_path: Path) -> None:
     assert propose(file, None).kind == "layout"
 
 
+@settings(deadline=None)
 @given(st.lists(st.text(max_size=20), max_size=12))
 def test_ids_are_short_plain_and_nobody_elses(names: list[str]) -> None:
     taken: set[str] = set()
