@@ -21,9 +21,10 @@ def split_restricted(
 
     Apart are the events of single athletes, which may be about health; and of the metrics that the catalogue
     restricts (body composition, maturity) the values and results of people under 18 on the date of the test,
-    and their trials with earlier versions where the family has no other metrics. `births`: athlete_id, birth_date. What waits in a file of such a device shows its
-    code only: whose it is may not be known yet. So do a held line that is quoted whole and a file's name that
-    does not fit, for names may stand in them. Tables without such rows are not in the second.
+    and their trials with earlier versions where the family has no other metrics. `births`: athlete_id,
+    birth_date. What waits in a file of such a device shows its code only: whose it is may not be known yet.
+    So do a held line that is quoted whole and a file's name that does not fit, for names may stand in them.
+    Tables without such rows are not in the second.
     """
     shown: Frames = dict(frames)
     apart: Frames = {}
