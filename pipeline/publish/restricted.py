@@ -20,14 +20,15 @@ def split_restricted(
     """Frames for everybody, and the rows that only the restricted file may have, by table.
 
     Apart are the events of single athletes, which may be about health; and of the metrics that the catalogue
-    restricts (body composition) the trials, their earlier versions, values and results of people under 18 on
-    the date of the test. `births`: athlete_id, birth_date. What waits in a file of such a device shows its
-    code only: whose it is may not be known yet. So do a held line that is quoted whole and a file's name that
-    does not fit, for names may stand in them. Tables without such rows are not in the second.
+    restricts (body composition, maturity) the values and results of people under 18 on the date of the test,
+    and their trials with earlier versions where the family has no other metrics. `births`: athlete_id,
+    birth_date. What waits in a file of such a device shows its code only: whose it is may not be known yet.
+    So do a held line that is quoted whole and a file's name that does not fit, for names may stand in them.
+    Tables without such rows are not in the second.
     """
     shown: Frames = dict(frames)
     apart: Frames = {}
-    families = {metric.family for metric in catalogue.values() if metric.restricted_minors}
+    families = restricted_families(catalogue)
     tables = {FAMILIES[family].table for family in families}
     minor = of_minors(births, pl.col("athlete_id"), pl.col("local_date"))
     for name in sorted(tables):
@@ -48,6 +49,12 @@ def split_restricted(
     _part(shown, apart, "events", pl.col("athlete_id").is_not_null())
     shown["held_rows"] = _codes_only(shown["held_rows"], shown["files"], families)
     return shown, apart
+
+
+def restricted_families(catalogue: Mapping[str, Metric]) -> set[str]:
+    """Families with restricted metrics and no others: there the trials themselves tell what is restricted."""
+    shown = {metric.family for metric in catalogue.values() if not metric.restricted_minors}
+    return {metric.family for metric in catalogue.values()} - shown
 
 
 def _part(shown: Frames, apart: Frames, name: str, restricted: pl.Expr) -> None:

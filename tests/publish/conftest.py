@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.publish.frames import published_tables
-from schemas.catalogue import CATALOGUE
+from schemas.catalogue import CATALOGUE, Metric
 from schemas.codes import CODES
 from schemas.models import empty, polars_schema
 from schemas.tables import TABLES
@@ -140,12 +140,8 @@ def _jump(athlete: str) -> dict[str, Any]:
 
 
 def _metrics() -> list[dict[str, Any]]:
-    names = set(polars_schema(TABLES["metrics"])) - {"series_keys"}
-    limits = ("hard_low", "hard_high", "soft_low", "soft_high")
-    return [
-        metric.model_dump(include=names) | dict(zip(limits, (*metric.hard, *metric.soft), strict=True))
-        for metric in CATALOGUE.values()
-    ]
+    names = [name for name in polars_schema(TABLES["metrics"]) if name in Metric.model_fields]
+    return [metric.model_dump(include=set(names) - {"series_keys"}) for metric in CATALOGUE.values()]
 
 
 def _series() -> list[dict[str, Any]]:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.publish.frames import published_tables
-from pipeline.publish.restricted import split_restricted
+from pipeline.publish.restricted import restricted_families, split_restricted
 from schemas.catalogue import CATALOGUE
 from schemas.codes import CODES
 from schemas.families import FAMILIES
@@ -97,7 +97,8 @@ def test_every_metric_of_body_composition_is_split_and_no_other() -> None:
     rows = [value("young", metric) for metric in CATALOGUE]
     shown, apart = split(measurements=values("measurements", *rows))
     assert set(apart["measurements"]["metric"]) == {
-        metric.metric for metric in CATALOGUE.values() if metric.family == "skinfold_calipers"
+        "maturity_bin",
+        *(metric.metric for metric in CATALOGUE.values() if metric.family == "skinfold_calipers"),
     }
     assert {"body_mass", "stature", "jump_height"} <= set(shown["measurements"]["metric"])
 
@@ -296,6 +297,5 @@ def _is_adult(row: dict[str, Any]) -> bool:
 
 
 def test_the_tables_with_restricted_metrics_are_those_of_body_composition() -> None:
-    """Whoever adds such a metric to another family puts that family's whole table under the rule."""
-    families = {metric.family for metric in CATALOGUE.values() if metric.restricted_minors}
-    assert {FAMILIES[family].table for family in families} == {"skinfold_readings"}
+    """A family that has other metrics too keeps its table: mass and stature are for everybody."""
+    assert {FAMILIES[family].table for family in restricted_families(CATALOGUE)} == {"skinfold_readings"}
