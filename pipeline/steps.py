@@ -13,11 +13,18 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from pipeline.analysis.bests import personal_bests
+from pipeline.analysis.changes import changes_table, expected_false_calls, followed_changes
+from pipeline.analysis.drift import with_drift
 from pipeline.analysis.minors import restricted_values
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
+from pipeline.analysis.reliability import reliability
 from pipeline.analysis.results import summarise
 from pipeline.analysis.sessions import build_sessions
+from pipeline.analysis.squads import squad_changes
+from pipeline.analysis.trends import trends
+from pipeline.analysis.usable import usable_sessions
 from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
@@ -122,7 +129,11 @@ def _people(run: Run) -> Frames:
 def _metrics_table(catalogue: Mapping[str, Metric]) -> pl.DataFrame:
     schema = polars_schema(TABLES["metrics"])
     rows = [
-        {**metric.model_dump(include=set(schema)), "series_keys": ";".join(metric.series_keys) or None}
+        {
+            **metric.model_dump(include=set(schema)),
+            "series_keys": ";".join(metric.series_keys) or None,
+            "pool_keys": ";".join(metric.pool_keys) or None,
+        }
         for metric in catalogue.values()
     ]
     return pl.DataFrame(rows, schema=schema)
@@ -157,6 +168,42 @@ def _measurements(run: Run) -> Frames:
 
 def _results(run: Run) -> Frames:
     return {"results": summarise(run.read("measurements"), run.read("sessions"), run.catalogue)}
+
+
+def _usable(run: Run) -> pl.DataFrame:
+    parts = (run.read(name) for name in ("results", "sessions", "session_squads", "events", "series"))
+    return usable_sessions(*parts, run.catalogue)
+
+
+def _reliability(run: Run) -> Frames:
+    people = run.facility.athletes.select("athlete_id", "sex", "birth_date")
+    days = _usable(run).filter(~restricted_values(run.catalogue, people))
+    weeks = norm_weeks(run.read("results"), run.statistics_date())
+    sexes = people.select("athlete_id", "sex")
+    rows = reliability(days, run.read("measurements"), sexes, run.catalogue, weeks)
+    return {"reliability": with_drift(rows, days, run.catalogue)}
+
+
+def _trends(run: Run) -> Frames:
+    return {"trends": trends(_usable(run), run.read("reliability"), run.catalogue)}
+
+
+def _changes(run: Run) -> Frames:
+    people, squads = run.facility.athletes.select("athlete_id", "birth_date"), run.read("session_squads")
+    season = run.facility.settings.season_start
+    followed = followed_changes(
+        _usable(run), run.read("reliability"), run.read("events"), squads, run.catalogue, season
+    )
+    shown = followed.filter(~restricted_values(run.catalogue, people))
+    return {
+        "changes": changes_table(followed),
+        "expected_false_calls": expected_false_calls(shown),
+        "squad_changes": squad_changes(shown, squads, run.catalogue),
+    }
+
+
+def _personal_bests(run: Run) -> Frames:
+    return {"personal_bests": personal_bests(run.read("measurements"), run.catalogue)}
 
 
 def _norms(run: Run) -> Frames:
@@ -219,6 +266,8 @@ _RESOLVED = (
 _MEASURED = ("measurements", "measurement_inputs", "series", "value_flags")
 _NORMED = ("populations", "norms", "norm_percentiles")
 _SESSIONS = ("sessions", "session_squads")
+_USED = ("results", "sessions", "session_squads", "events", "series")
+_CHANGED = ("changes", "expected_false_calls", "squad_changes")
 
 STEPS: tuple[Step, ...] = (
     Step("take_in", "takes in what lies in the inbox", (), _RESOLVED, _take_in),
@@ -232,6 +281,16 @@ STEPS: tuple[Step, ...] = (
         _measurements,
     ),
     Step("results", "sums up each session", ("measurements", "sessions"), ("results",), _results),
+    Step(
+        "reliability",
+        "says how far values are off",
+        (*_USED, "measurements"),
+        ("reliability",),
+        _reliability,
+    ),
+    Step("trends", "follows levels", (*_USED, "reliability"), ("trends",), _trends),
+    Step("changes", "says who changed", (*_USED, "reliability"), _CHANGED, _changes),
+    Step("personal_bests", "keeps bests apart", ("measurements",), ("personal_bests",), _personal_bests),
     Step("norms", "compares people, week by week", ("results",), _NORMED, _norms),
     Step("publish", "publishes", tuple(n for n, t in TABLES.items() if t.published), (), _publish),
 )

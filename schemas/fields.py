@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from schemas.catalogue import SERIES_KEYS
+from schemas.change_fields import FIELDS_OF_CHANGE
 from schemas.core import Field
 from schemas.families import FAMILIES
 
@@ -118,6 +119,7 @@ _METRICS = (
     _text("scale", "Scale on which errors are even: log for proportional errors.", ("log", "raw")),
     _text("summary", "How a session's trials become one value.", ("mean", "median", "best")),
     Field("learned", "boolean", "Whether the first session is set aside because people learn."),
+    _text("pool_keys", "Keys of the series over which errors and drift are pooled, joined by ';'."),
     _text("series_keys", "Keys that must be equal for values to be compared, joined by ';'."),
     _text("formula", "Formula."),
     _text("source", "Where the formula or limit comes from."),
@@ -222,7 +224,7 @@ _SERIES = tuple(
 
 
 def _merge() -> dict[str, Field]:
-    shared = (*_PEOPLE, *_TRIALS, *_FILES, *_METRICS, *_SESSIONS, *_NORMS, *_SERIES)
+    shared = (*_PEOPLE, *_TRIALS, *_FILES, *_METRICS, *_SESSIONS, *_NORMS, *FIELDS_OF_CHANGE, *_SERIES)
     fields = {field.name: field for field in shared}
     if len(fields) != len(shared):
         raise ValueError("a field is declared twice in schemas/fields.py")

@@ -1,0 +1,401 @@
+"""The local level with known measurement noise: many athletes' series at once, at irregular dates.
+
+theta(t) = theta(t - 1) + eta, eta ~ N(0, drift x days); y = theta + e, e ~ N(0, R), R known. The first value of
+a stretch is diffuse. Source: Durbin & Koopman 2012, Time Series Analysis by State Space Methods, chapter 2.
+
+Added to it, because testing halls need it (methods, C6):
+
+- a level starts anew where the caller says so (an injury, a long gap), and the state keeps an *anchor* beside
+  the level: the mean level over chosen earlier sessions. Its covariance with the level is part of the state, so
+  the error of a change over a window is right.
+- a *surprise*, a value more than 3 SDs from where it was expected, counts with less weight. If the next value
+  agrees with it, it was none: the level starts anew from the two.
+
+Loops run over the sessions of a series, never over series.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.numerics.percentiles import Floats, Ints
+
+Bools = NDArray[np.bool_]
+
+SURPRISE = 3.0  # SDs of the innovation beyond which a value counts with less weight (methods, C6)
+_AGREES = 2.0  # SDs of the difference within which the next value agrees with a surprise
+_CHUNK = 4096  # rows at a time, so that a step's arrays stay in the processor's cache
+
+
+@dataclass(frozen=True)
+class Sessions:
+    """Series laid end to end, each in the order of its days: every array has a value a session, (sessions,).
+
+    `value` on the analysis scale; `day` [days]; `trials` behind the value; `anew` where the level starts anew
+    whatever it was; `place` is the session's number among those that an anchor may use, -1 where it may not.
+    """
+
+    value: Floats
+    day: Floats
+    trials: Floats
+    anew: Bools
+    place: Ints
+
+
+@dataclass(frozen=True)
+class Rows:
+    """What is followed, (rows,): the sessions `first` to `first + size - 1`, with the noise assumed for them.
+
+    The noise of a session's value is `between` + `within` / trials, the level drifts by `drift` a day: all
+    variances on the analysis scale. Two rows may follow the same sessions.
+    """
+
+    first: Ints
+    size: Ints
+    between: Floats
+    within: Floats
+    drift: Floats
+
+
+@dataclass(frozen=True)
+class Levels:
+    """The level at every session of every row, laid end to end, (sum of sizes,), and its variance.
+
+    `then`: from what was known that day. `level`: from all sessions of the row. `surprise`: the value counts
+    with less weight. `anew`: the level starts anew here, be it said or found.
+    """
+
+    then: Floats
+    then_variance: Floats
+    level: Floats
+    variance: Floats
+    surprise: Bools
+    anew: Bools
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """The level at the last session of every row, (rows,), against each anchor, (anchors, rows).
+
+    `change_variance` is the variance of level - anchor, `gain` its covariance with the level: what a further
+    session can take away of it. `null_variance` is the variance that the estimate of level - anchor has where the
+    truth stands still. The `before_` ones are those of the look one session earlier, `null_covariance` is that of
+    the two estimates. NaN where the anchor has no session.
+    """
+
+    level: Floats
+    variance: Floats
+    anchor: Floats
+    anchor_variance: Floats
+    change_variance: Floats
+    gain: Floats
+    null_variance: Floats
+    before_variance: Floats
+    before_null_variance: Floats
+    null_covariance: Floats
+
+
+@dataclass
+class _State:
+    """The state of the rows that are followed, (rows,), and of their anchors, (anchors, rows).
+
+    p, c, a: variance of the level, its covariance with the anchors, variance of these. np_, nc, na: the same of
+    the estimates where the truth stands still.
+    """
+
+    level: Floats
+    p: Floats
+    np_: Floats
+    anchor: Floats
+    c: Floats
+    a: Floats
+    nc: Floats
+    na: Floats
+
+    @classmethod
+    def empty(cls, anchors: int, rows: int) -> _State:
+        flat = [np.zeros(rows) for _ in range(3)]
+        return cls(*flat, np.full((anchors, rows), np.nan), *(np.zeros((anchors, rows)) for _ in range(4)))
+
+    def head(self, rows: int) -> _State:
+        """The first rows, as views."""
+        return _State(*(getattr(self, name)[..., :rows] for name in self.__dataclass_fields__))
+
+    def taken(self, at: Ints) -> _State:
+        """Copies of some rows."""
+        return _State(*(getattr(self, name)[..., at] for name in self.__dataclass_fields__))
+
+    def mix(self, weight: Floats) -> None:
+        """Each anchor becomes (1 - weight) anchor + weight level; weight 0 leaves it, 1 sets it."""
+        keep, both = 1 - weight, 2 * weight * (1 - weight)
+        old = np.where(weight == 1, 0.0, self.anchor)
+        self.anchor[...] = keep * old + weight * self.level
+        self.a[...] = keep**2 * self.a + both * self.c + weight**2 * self.p
+        self.na[...] = keep**2 * self.na + both * self.nc + weight**2 * self.np_
+        self.c[...] = keep * self.c + weight * self.p
+        self.nc[...] = keep * self.nc + weight * self.np_
+
+    def begin(self, at: Bools | Ints, value: Floats, noise: Floats) -> None:
+        """The level of some rows is what one value says, and nothing else."""
+        self.level[at] = value
+        self.p[at] = self.np_[at] = noise
+        self.c[:, at] = self.nc[:, at] = 0.0
+
+
+@dataclass
+class _Pending:
+    """Surprises of the last step: their rows, the state before them, and what they were."""
+
+    at: Ints
+    state: _State
+    value: Floats
+    noise: Floats
+    weight: Floats
+
+
+@dataclass
+class _Look:
+    """What a look at a row's change was one session earlier, (anchors, rows)."""
+
+    variance: Floats
+    null_variance: Floats
+    null_covariance: Floats
+
+
+@dataclass(frozen=True)
+class _Chunk:
+    """Some rows, longest first: arrays (steps, rows), and how many rows have each step."""
+
+    value: Floats
+    gap: Floats
+    noise: Floats
+    place: Ints
+    drift: Floats
+    active: Ints
+
+
+class _Run:
+    """One pass forward over a chunk."""
+
+    def __init__(self, chunk: _Chunk, anchors: tuple[Ints, Ints], surprise: float, keep: bool) -> None:
+        steps, rows = chunk.value.shape
+        count = anchors[0].shape[0]
+        self.chunk, self.anchors, self.limit, self.keep = chunk, anchors, surprise**2, keep
+        self.state = _State.empty(count, rows)
+        self.pending: _Pending | None = None
+        self.look = _Look(*(np.full((count, rows), np.nan) for _ in range(3)))
+        shape = (steps, rows) if keep else (0, 0)
+        self.then, self.then_variance = np.zeros(shape), np.zeros(shape)
+        self.level, self.variance = np.zeros(shape), np.zeros(shape)
+        self.surprise, self.anew = np.zeros(shape, bool), np.zeros(shape, bool)
+        self.log_likelihood = np.zeros(shape)
+        for step in range(steps):
+            self._step(step)
+
+    def _step(self, step: int) -> None:
+        rows = self.chunk.active[step]
+        state = self.state.head(rows)
+        value, noise, gap = (
+            part[step, :rows] for part in (self.chunk.value, self.chunk.noise, self.chunk.gap)
+        )
+        self._settle_surprises(step, state, value, noise, gap)
+        anew = ~np.isfinite(gap)
+        with np.errstate(invalid="ignore"):
+            state.p += np.where(anew, 0.0, self.chunk.drift[:rows] * gap)
+        error = value - state.level
+        spread = state.p + noise
+        odd = ~anew & (error * error > self.limit * spread)
+        weight = self._weights(step, rows)
+        self.pending = None
+        felt = noise
+        if odd.any():
+            at = np.flatnonzero(odd)
+            self.pending = _Pending(at, state.taken(at), value[at], noise[at], weight[:, at])
+            felt = noise.copy()
+            felt[at] *= error[at] ** 2 / spread[at] / 4  # R (z / 2)²
+            spread = state.p + felt
+        self._update(state, error, spread, felt, noise)
+        if anew.any():
+            state.begin(anew, value[anew], noise[anew])
+        if self.keep:
+            self._note(step, state, error, spread, odd, anew)
+        if weight.any():
+            state.mix(weight)
+
+    def _weights(self, step: int, rows: int) -> Floats:
+        """What share of each anchor this session is to be, (anchors, rows): 1, 1/2, 1/3 … make a mean."""
+        place = self.chunk.place[step, :rows]
+        nth = place - self.anchors[0][:, :rows]
+        inside = (place >= 0) & (nth >= 0) & (nth < self.anchors[1][:, :rows])
+        return np.where(inside, 1.0 / np.maximum(nth + 1, 1), 0.0)
+
+    def _update(self, state: _State, error: Floats, spread: Floats, felt: Floats, noise: Floats) -> None:
+        """One step of the Kalman filter, for the level, the anchors, and both where the truth stands still."""
+        gain = state.p / np.where(spread > 0, spread, 1.0)
+        left = 1 - gain
+        if state.anchor.shape[0]:
+            side = state.c / np.where(spread > 0, spread, 1.0)
+            self._look_back(state, gain, side)
+            state.anchor += side * error
+            state.a -= side * state.c
+            state.c *= left
+            state.na += side * (side * (state.np_ + noise) - 2 * state.nc)
+            state.nc[...] = left * (state.nc - side * state.np_) + gain * side * noise
+        state.level += gain * error
+        state.p[...] = gain * felt
+        state.np_[...] = left * left * state.np_ + gain * gain * noise
+
+    def _look_back(self, state: _State, gain: Floats, side: Floats) -> None:
+        """Keep what the look before this session was; its level had not drifted on to this day."""
+        rows = gain.size
+        null = state.np_ + state.na - 2 * state.nc
+        self.look.variance[:, :rows] = state.p + state.a - 2 * state.c
+        self.look.null_variance[:, :rows] = null
+        self.look.null_covariance[:, :rows] = null - (gain - side) * (state.np_ - state.nc)
+
+    def _settle_surprises(self, step: int, state: _State, value: Floats, noise: Floats, gap: Floats) -> None:
+        """Where this value agrees with the surprise before it, the level starts anew from that one."""
+        last = self.pending
+        if last is None:
+            return
+        here = last.at < value.size
+        at = last.at[here]
+        if not at.size:
+            return
+        apart = np.abs(value[at] - last.value[here])
+        spread = last.noise[here] + noise[at] + self.chunk.drift[at] * gap[at]
+        agrees = np.isfinite(gap[at]) & (apart <= _AGREES * np.sqrt(spread))
+        agrees &= apart < np.abs(value[at] - last.state.level[here])
+        if not agrees.any():
+            return
+        back, shifted = np.flatnonzero(here)[agrees], at[agrees]
+        fresh = last.state.taken(back)
+        fresh.begin(np.arange(back.size), last.value[back], last.noise[back])
+        fresh.mix(last.weight[:, back])
+        for name in state.__dataclass_fields__:
+            getattr(state, name)[..., shifted] = getattr(fresh, name)
+        if self.keep:
+            self.level[step - 1, shifted], self.variance[step - 1, shifted] = fresh.level, fresh.p
+            self.surprise[step - 1, shifted], self.anew[step - 1, shifted] = False, True
+
+    def _note(self, step: int, state: _State, error: Floats, spread: Floats, odd: Bools, anew: Bools) -> None:
+        rows = error.size
+        self.then[step, :rows] = self.level[step, :rows] = state.level
+        self.then_variance[step, :rows] = self.variance[step, :rows] = state.p
+        self.surprise[step, :rows], self.anew[step, :rows] = odd, anew
+        with np.errstate(divide="ignore", invalid="ignore"):
+            told = -0.5 * (np.log(2 * np.pi * spread) + error**2 / spread)
+        self.log_likelihood[step, :rows] = np.where(anew, 0.0, told)
+
+    def smooth(self) -> None:
+        """Rauch, Tung & Striebel's pass backward, over `level` and `variance`; it never crosses a start."""
+        active = self.chunk.active
+        for step in range(active.size - 2, -1, -1):
+            rows = active[step + 1]
+            p = self.variance[step, :rows]
+            on = ~self.anew[step + 1, :rows]
+            gap = np.where(on, self.chunk.gap[step + 1, :rows], 0.0)
+            ahead = p + self.chunk.drift[:rows] * gap
+            share = np.where(on & (ahead > 0), p / np.where(ahead > 0, ahead, 1.0), 0.0)
+            following = self.level[step + 1, :rows] - self.level[step, :rows]
+            self.level[step, :rows] += np.where(on, share * following, 0.0)
+            known = self.variance[step + 1, :rows] - ahead
+            self.variance[step, :rows] = p + np.where(on, share**2 * known, 0.0)
+
+
+def follow(sessions: Sessions, rows: Rows, surprise: float = SURPRISE) -> Levels:
+    """The level of every row at every of its sessions; `surprise` = inf is the plain model."""
+    count = int(rows.size.sum())
+    places = _flat(rows)
+    found = [np.zeros(count) for _ in range(4)] + [np.zeros(count, bool) for _ in range(2)]
+    for chunk, of_chunk, mask in _chunks(sessions, rows):
+        run = _Run(chunk, _no_anchors(of_chunk.size), surprise, keep=True)
+        run.smooth()
+        target = _targets(places, rows.size, of_chunk, mask)
+        parts = (run.then, run.then_variance, run.level, run.variance, run.surprise, run.anew)
+        for whole, part in zip(found, parts, strict=True):
+            whole[target] = part[mask]
+    return Levels(*found)  # type: ignore[arg-type]
+
+
+def log_likelihood(sessions: Sessions, rows: Rows, surprise: float = SURPRISE) -> Floats:
+    """What each session adds to the log likelihood of the rows, laid end to end; 0 where a level starts anew."""
+    found = np.zeros(int(rows.size.sum()))
+    places = _flat(rows)
+    for chunk, of_chunk, mask in _chunks(sessions, rows):
+        run = _Run(chunk, _no_anchors(of_chunk.size), surprise, keep=True)
+        found[_targets(places, rows.size, of_chunk, mask)] = run.log_likelihood[mask]
+    return found
+
+
+def compare(
+    sessions: Sessions, rows: Rows, anchor_first: Ints, anchor_size: Ints, surprise: float = SURPRISE
+) -> Comparison:
+    """The level at the last session of every row against anchors.
+
+    Anchor k of a row is the mean level over the `anchor_size` sessions from the place `anchor_first` on,
+    (anchors, rows) both; a size of 0: no anchor.
+    """
+    anchors, count = anchor_first.shape
+    flat = [np.zeros(count), np.zeros(count)]
+    deep = [np.full((anchors, count), np.nan) for _ in range(8)]
+    for chunk, of_chunk, _ in _chunks(sessions, rows):
+        run = _Run(chunk, (anchor_first[:, of_chunk], anchor_size[:, of_chunk]), surprise, keep=False)
+        s = run.state
+        for whole, part in zip(flat, (s.level, s.p), strict=True):
+            whole[of_chunk] = part
+        parts = (
+            s.anchor,
+            s.a,
+            s.p + s.a - 2 * s.c,
+            s.p - s.c,
+            s.np_ + s.na - 2 * s.nc,
+            run.look.variance,
+            run.look.null_variance,
+            run.look.null_covariance,
+        )
+        known = np.isfinite(s.anchor)
+        for whole, part in zip(deep, parts, strict=True):
+            whole[:, of_chunk] = np.where(known, part, np.nan)
+    return Comparison(*flat, *deep)
+
+
+def _no_anchors(rows: int) -> tuple[Ints, Ints]:
+    none = np.zeros((0, rows), dtype=np.int64)
+    return none, none
+
+
+def _flat(rows: Rows) -> Ints:
+    """Where each row begins when the rows' sessions are laid end to end."""
+    return np.cumsum(rows.size) - rows.size
+
+
+def _targets(places: Ints, size: Ints, of_chunk: Ints, mask: Bools) -> Ints:
+    steps = np.arange(mask.shape[0])[:, None]
+    return (places[of_chunk][None, :] + steps)[mask]
+
+
+def _chunks(sessions: Sessions, rows: Rows) -> Iterator[tuple[_Chunk, Ints, Bools]]:
+    """The rows, longest first, some at a time: the chunk, which rows they are, which steps they have."""
+    order = np.argsort(-rows.size, kind="stable")
+    order = order[rows.size[order] > 0]
+    for begin in range(0, order.size, _CHUNK):
+        which = order[begin : begin + _CHUNK]
+        size = rows.size[which]
+        steps = np.arange(size[0])[:, None]
+        mask = steps < size
+        at = np.minimum(rows.first[which] + steps, sessions.value.size - 1)
+        day = sessions.day[at]
+        gap = np.full(day.shape, np.inf)
+        gap[1:] = np.where(sessions.anew[at][1:], np.inf, day[1:] - day[:-1])
+        noise = rows.between[which] + rows.within[which] / sessions.trials[at]
+        active = mask.sum(axis=1)
+        yield (
+            _Chunk(sessions.value[at], gap, noise, sessions.place[at], rows.drift[which], active),
+            which,
+            mask,
+        )
