@@ -13,8 +13,9 @@ from pipeline.analysis.plain_odds import plain_odds
 from pipeline.analysis.spans import anchors, looks
 from pipeline.analysis.usable import LINE
 from pipeline.metrics.rows import as_table
-from pipeline.numerics.local_level import Comparison, Rows, compare
+from pipeline.numerics.local_level import Comparison, Rows
 from pipeline.numerics.percentiles import Ints
+from pipeline.numerics.two_speeds import mixed_comparison
 from pipeline.numerics.verdicts import (
     LEANING,
     SURE,
@@ -60,7 +61,7 @@ def followed_changes(
     last = at["row"].to_numpy()
     begin = first[np.searchsorted(first, last, side="right") - 1] if at.height else last
     noise = (at[name].to_numpy() for name in ("between", "within", "drift"))
-    compared = compare(sessions, Rows(begin, last - begin + 1, *noise), *_by_span(at.height, spans))
+    compared = mixed_comparison(sessions, Rows(begin, last - begin + 1, *noise), *_by_span(at.height, spans))
     rows = _side_by_side(compared, spans.join(at, on="look", how="left", maintain_order="left"))
     return _in_units(_with_chances(_with_odds(rows, catalogue)), catalogue)
 
@@ -166,8 +167,8 @@ def _with_chances(rows: pl.DataFrame) -> pl.DataFrame:
     # The look before could not be sure where this one has just become so.
     had_sure = had_look & (rows["n_after"].to_numpy() > SURE_SESSIONS)
     standing = np.where(sure, 2 * false_call(*now, degrees, matters, SURE), 0.0)
-    stays = 2 * false_call_twice(now, before, covariance, degrees, matters, (SURE, SURE))
-    leans = 2 * false_call_twice(now, before, covariance, degrees, matters, (LEANING, LEANING))
+    stays = 2 * false_call_twice(now, before, covariance, degrees, matters, SURE)
+    leans = 2 * false_call_twice(now, before, covariance, degrees, matters, LEANING)
     told = pl.col("verdict").is_not_null()
     chances = {
         "false_standing": standing,

@@ -15,7 +15,8 @@ import polars as pl
 from pipeline.analysis.errors import with_errors
 from pipeline.analysis.level_rows import laid_out
 from pipeline.analysis.usable import LINE
-from pipeline.numerics.local_level import Rows, log_likelihood
+from pipeline.numerics.local_level import Rows
+from pipeline.numerics.two_speeds import two_speed_log_likelihood
 from schemas.catalogue import Metric
 
 STEPS = np.geomspace(1.0, 2.5, 8)  # of the floor; 1.5 % to 3.75 % for jumps (methods, C6: 0.5 to 4 %)
@@ -58,7 +59,7 @@ def _likelihoods(days: pl.DataFrame, registry: pl.DataFrame, catalogue: Mapping[
     told = {}
     for number, step in enumerate(STEPS):
         line = Rows(first, size, np.zeros(first.size), np.ones(first.size), floor * step**2)
-        told[f"l{number}"] = pl.Series(log_likelihood(sessions, line))
+        told[f"l{number}"] = pl.Series(two_speed_log_likelihood(sessions, line))
     sums = (
         rows.select("metric", "week")
         .with_columns(**told)
@@ -66,7 +67,9 @@ def _likelihoods(days: pl.DataFrame, registry: pl.DataFrame, catalogue: Mapping[
         .agg(pl.col(list(told)).sort().sum())
     )
     grid = registry.select("metric", "week").unique().join(sums, on=["metric", "week"], how="left")
-    grid = grid.sort("metric", "week").with_columns(pl.col(list(told)).fill_null(0.0).cum_sum().over("metric"))
+    grid = grid.sort("metric", "week").with_columns(
+        pl.col(list(told)).fill_null(0.0).cum_sum().over("metric")
+    )
     return grid.select("metric", "week", factor=pl.Series(_peak(grid.select(list(told)).to_numpy())))
 
 

@@ -11,8 +11,9 @@ from pipeline.analysis.errors import with_errors
 from pipeline.analysis.level_rows import laid_out
 from pipeline.analysis.usable import LINE
 from pipeline.metrics.rows import as_table
-from pipeline.numerics.local_level import Rows, follow
+from pipeline.numerics.local_level import Rows
 from pipeline.numerics.percentiles import Floats
+from pipeline.numerics.two_speeds import mixed_levels
 from pipeline.numerics.verdicts import half_width
 from schemas.catalogue import Metric
 from schemas.models import empty
@@ -34,7 +35,7 @@ def trends(days: pl.DataFrame, registry: pl.DataFrame, catalogue: Mapping[str, M
         return empty(TABLES["trends"])
     sessions, first, size = laid_out(rows)
     noise = [rows[name].to_numpy()[first] for name in ("between", "within", "drift")]
-    found = follow(sessions, Rows(first, size, *noise))
+    found = mixed_levels(sessions, Rows(first, size, *noise))
     degrees = rows["degrees"].to_numpy()
     columns: dict[str, pl.Series] = {}
     for name, level, variance in (

@@ -66,7 +66,8 @@ class Levels:
     """The level at every session of every row, laid end to end, (sum of sizes,), and its variance.
 
     `then`: from what was known that day. `level`: from all sessions of the row. `surprise`: the value counts
-    with less weight. `anew`: the level starts anew here, be it said or found.
+    with less weight. `anew`: the level starts anew here, be it said or found. `told`: what the session adds to the
+    log likelihood, 0 where a level starts anew.
     """
 
     then: Floats
@@ -75,6 +76,7 @@ class Levels:
     variance: Floats
     surprise: Bools
     anew: Bools
+    told: Floats
 
 
 @dataclass(frozen=True)
@@ -84,11 +86,12 @@ class Comparison:
     `change_variance` is the variance of level - anchor, `gain` its covariance with the level: what a further
     session can take away of it. `null_variance` is the variance that the estimate of level - anchor has where the
     truth stands still. The `before_` ones are those of the look one session earlier, `null_covariance` is that of
-    the two estimates. NaN where the anchor has no session.
+    the two estimates. NaN where the anchor has no session. `told` is the row's log likelihood.
     """
 
     level: Floats
     variance: Floats
+    told: Floats
     anchor: Floats
     anchor_variance: Floats
     change_variance: Floats
@@ -188,6 +191,7 @@ class _Run:
         self.state = _State.empty(count, rows)
         self.pending: _Pending | None = None
         self.look = _Look(*(np.full((count, rows), np.nan) for _ in range(3)))
+        self.total = np.zeros(rows)
         shape = (steps, rows) if keep else (0, 0)
         self.then, self.then_variance = np.zeros(shape), np.zeros(shape)
         self.level, self.variance = np.zeros(shape), np.zeros(shape)
@@ -218,11 +222,14 @@ class _Run:
             felt = noise.copy()
             felt[at] *= error[at] ** 2 / spread[at] / 4  # R (z / 2)²
             spread = state.p + felt
+        positive = np.where(spread > 0, spread, 1.0)
+        told = np.where(anew, 0.0, -0.5 * (np.log(2 * np.pi * positive) + error * error / positive))
+        self.total[:rows] += told
         self._update(state, error, spread, felt, noise)
         if anew.any():
             state.begin(anew, value[anew], noise[anew])
         if self.keep:
-            self._note(step, state, error, spread, odd, anew)
+            self._note(step, state, told, odd, anew)
         if weight.any():
             state.mix(weight)
 
@@ -282,14 +289,12 @@ class _Run:
             self.level[step - 1, shifted], self.variance[step - 1, shifted] = fresh.level, fresh.p
             self.surprise[step - 1, shifted], self.anew[step - 1, shifted] = False, True
 
-    def _note(self, step: int, state: _State, error: Floats, spread: Floats, odd: Bools, anew: Bools) -> None:
-        rows = error.size
+    def _note(self, step: int, state: _State, told: Floats, odd: Bools, anew: Bools) -> None:
+        rows = told.size
         self.then[step, :rows] = self.level[step, :rows] = state.level
         self.then_variance[step, :rows] = self.variance[step, :rows] = state.p
         self.surprise[step, :rows], self.anew[step, :rows] = odd, anew
-        with np.errstate(divide="ignore", invalid="ignore"):
-            told = -0.5 * (np.log(2 * np.pi * spread) + error**2 / spread)
-        self.log_likelihood[step, :rows] = np.where(anew, 0.0, told)
+        self.log_likelihood[step, :rows] = told
 
     def smooth(self) -> None:
         """Rauch, Tung & Striebel's pass backward, over `level` and `variance`; it never crosses a start."""
@@ -311,12 +316,22 @@ def follow(sessions: Sessions, rows: Rows, surprise: float = SURPRISE) -> Levels
     """The level of every row at every of its sessions; `surprise` = inf is the plain model."""
     count = int(rows.size.sum())
     places = _flat(rows)
-    found = [np.zeros(count) for _ in range(4)] + [np.zeros(count, bool) for _ in range(2)]
+    found = (
+        [np.zeros(count) for _ in range(4)] + [np.zeros(count, bool) for _ in range(2)] + [np.zeros(count)]
+    )
     for chunk, of_chunk, mask in _chunks(sessions, rows):
         run = _Run(chunk, _no_anchors(of_chunk.size), surprise, keep=True)
         run.smooth()
         target = _targets(places, rows.size, of_chunk, mask)
-        parts = (run.then, run.then_variance, run.level, run.variance, run.surprise, run.anew)
+        parts = (
+            run.then,
+            run.then_variance,
+            run.level,
+            run.variance,
+            run.surprise,
+            run.anew,
+            run.log_likelihood,
+        )
         for whole, part in zip(found, parts, strict=True):
             whole[target] = part[mask]
     return Levels(*found)  # type: ignore[arg-type]
@@ -332,21 +347,19 @@ def log_likelihood(sessions: Sessions, rows: Rows, surprise: float = SURPRISE) -
     return found
 
 
-def compare(
-    sessions: Sessions, rows: Rows, anchor_first: Ints, anchor_size: Ints, surprise: float = SURPRISE
-) -> Comparison:
+def compare(sessions: Sessions, rows: Rows, anchor_first: Ints, anchor_size: Ints) -> Comparison:
     """The level at the last session of every row against anchors.
 
     Anchor k of a row is the mean level over the `anchor_size` sessions from the place `anchor_first` on,
     (anchors, rows) both; a size of 0: no anchor.
     """
     anchors, count = anchor_first.shape
-    flat = [np.zeros(count), np.zeros(count)]
+    flat = [np.zeros(count), np.zeros(count), np.zeros(count)]
     deep = [np.full((anchors, count), np.nan) for _ in range(8)]
     for chunk, of_chunk, _ in _chunks(sessions, rows):
-        run = _Run(chunk, (anchor_first[:, of_chunk], anchor_size[:, of_chunk]), surprise, keep=False)
+        run = _Run(chunk, (anchor_first[:, of_chunk], anchor_size[:, of_chunk]), SURPRISE, keep=False)
         s = run.state
-        for whole, part in zip(flat, (s.level, s.p), strict=True):
+        for whole, part in zip(flat, (s.level, s.p, run.total), strict=True):
             whole[of_chunk] = part
         parts = (
             s.anchor,

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, stdtr, stdtrit
+from scipy.special import chdtri, ndtr, stdtr, stdtrit
 
 from pipeline.numerics.percentiles import Floats, Ints
 
@@ -20,6 +20,7 @@ SURE = 0.90  # methods, C5
 LEANING = 0.75  # methods, C5; of two looks, one after the other (corrections, 8)
 WITHIN = 0.75  # methods, C5
 MOST_SESSIONS = 50  # a baseline that asks for more cannot settle it
+_TAILS = (np.arange(16) + 0.5) / 16
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(20)
 
 Words = NDArray[np.str_]
@@ -107,8 +108,12 @@ def _settling_error(size: Floats, rules: Settling) -> Floats:
 
 
 def false_call(error: Floats, null_error: Floats, degrees: Floats, worthwhile: Floats, p: float) -> Floats:
-    """Chance that the odds of one direction reach `p` though nothing changed: one look, one direction, (n,)."""
-    return np.asarray(ndtr(-_bar(error, null_error, degrees, worthwhile, p)))
+    """Chance that the odds of one direction reach `p` though nothing changed: one look, one direction, (n,).
+
+    `null_error`: SD of the estimate were nothing to change and the error of measurement as assumed. That is itself
+    known to `degrees` degrees of freedom only, so the estimate is t distributed about nothing.
+    """
+    return np.asarray(stdtr(degrees, -_bar(error, null_error, degrees, worthwhile, p)))
 
 
 def false_call_twice(
@@ -117,17 +122,21 @@ def false_call_twice(
     covariance: Floats,
     degrees: Floats,
     worthwhile: Floats,
-    p: tuple[float, float],
+    p: float,
 ) -> Floats:
     """Chance that they do at this look and at the one before; `now`, `before`: error and null error, (n,).
 
-    `covariance` is that of the two estimates where the truth stands still; `p` the odds asked for, now and before.
+    `covariance` is that of the two estimates where the truth stands still. The mean over what the true error of
+    measurement may be: sixteen values of the chi-square distribution that are equally likely.
     """
-    one = _bar(*now, degrees, worthwhile, p[0])
-    two = _bar(*before, degrees, worthwhile, p[1])
+    one, two = (_bar(*look, degrees, worthwhile, p) for look in (now, before))
     with np.errstate(divide="ignore", invalid="ignore"):
         r = np.clip(covariance / (now[1] * before[1]), -0.999999, 0.999999)
-    return upper_both(one, two, r)
+    total = np.zeros_like(one)
+    for tail in _TAILS:
+        shrunk = np.sqrt(chdtri(degrees, tail) / degrees)  # assumed error over true error
+        total = total + upper_both(one * shrunk, two * shrunk, r)
+    return total / _TAILS.size
 
 
 def _bar(error: Floats, null_error: Floats, degrees: Floats, worthwhile: Floats, p: float) -> Floats:

@@ -76,7 +76,9 @@ def simulate(cell: Cell, facilities: int, athletes: int, seed: int) -> World:
     gain = _gains(cell, facilities, athletes)
     week = np.arange(count) * cell.every_weeks
     ramp = np.clip((week - week[before - 1]) / RAMP_WEEKS, 0, 1)
-    level = 3.5 + rng.normal(0, BETWEEN_ATHLETES / 100, (n, 1)) + np.log1p(gain[:, None] * cell.mdc / 100) * ramp
+    level = (
+        3.5 + rng.normal(0, BETWEEN_ATHLETES / 100, (n, 1)) + np.log1p(gain[:, None] * cell.mdc / 100) * ramp
+    )
     step = cell.drift / 100 * np.sqrt(7 * cell.every_weeks / 28)
     level = level + np.cumsum(rng.normal(0, 1, (n, count)) * step, axis=1)
     day = rng.normal(0, cell.session_sd / 100, (n, count))
@@ -113,7 +115,10 @@ def _catalogue(cell: Cell, facilities: int, rng: np.random.Generator) -> dict[st
                 "metric": f"jump_{number}",
                 "pool_keys": (),
                 "typical_error": TypicalError(
-                    trial=cell.trial_sd, session=cell.error * float(at), source="simulated", verified="simulated"
+                    trial=cell.trial_sd,
+                    session=cell.error * float(at),
+                    source="simulated",
+                    verified="simulated",
                 ),
             }
         )
@@ -121,16 +126,22 @@ def _catalogue(cell: Cell, facilities: int, rng: np.random.Generator) -> dict[st
     }
 
 
-def _frames(trials: np.ndarray, tested: np.ndarray, days: list[date], athletes: int) -> dict[str, pl.DataFrame]:
+def _frames(
+    trials: np.ndarray, tested: np.ndarray, days: list[date], athletes: int
+) -> dict[str, pl.DataFrame]:
     """The tables that the steps read, as the steps before them would have made them."""
     n, count, k = trials.shape
     who, when = np.nonzero(tested)
-    rows = pl.DataFrame({"who": who, "when": when, "value": trials.mean(axis=2)[who, when]}).with_columns(
-        athlete_id=pl.format("a{}", "who"),
-        metric=pl.format("jump_{}", pl.col("who") // athletes),
-        session_id=pl.format("s{}-{}", "who", "when"),
-        local_date=pl.Series([days[at] for at in when]),
-    ).with_columns(series_id=pl.col("metric"), first=pl.col("when") == pl.col("when").min().over("who"))
+    rows = (
+        pl.DataFrame({"who": who, "when": when, "value": trials.mean(axis=2)[who, when]})
+        .with_columns(
+            athlete_id=pl.format("a{}", "who"),
+            metric=pl.format("jump_{}", pl.col("who") // athletes),
+            session_id=pl.format("s{}-{}", "who", "when"),
+            local_date=pl.Series([days[at] for at in when]),
+        )
+        .with_columns(series_id=pl.col("metric"), first=pl.col("when") == pl.col("when").min().over("who"))
+    )
     results = rows.with_columns(
         n_trials=pl.lit(k), unit=pl.lit("cm"), flags=pl.when("first").then(pl.lit("familiarisation"))
     )

@@ -36,7 +36,9 @@ def shipped(world: World, cell: Cell) -> Judged:
     """The verdicts on the change since baseline, by the very steps that a facility runs."""
     parts = [world.frames[name] for name in ("results", "sessions", "session_squads", "events", "series")]
     days = usable_sessions(*parts, world.catalogue)
-    registry = reliability(days, world.frames["measurements"], world.frames["sexes"], world.catalogue, world.weeks)
+    registry = reliability(
+        days, world.frames["measurements"], world.frames["sexes"], world.catalogue, world.weeks
+    )
     registry = with_drift(registry, days, world.catalogue)
     followed = followed_changes(
         days, registry, world.frames["events"], world.frames["session_squads"], world.catalogue, "09-01"

@@ -1,0 +1,1 @@
+"""Speed, printed as ratios of one run; never an assertion."""
