@@ -6,7 +6,7 @@ ifeq ($(OS),Windows_NT)
 BIN := $(VENV)/Scripts
 endif
 
-.PHONY: demo test check lint types docs clean help
+.PHONY: demo test check lint types calibrate docs clean help
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
@@ -35,6 +35,9 @@ types: $(VENV)/.dev
 	$(BIN)/mypy
 
 check: lint types test  ## lint, types, tests: what CI runs
+
+calibrate: $(VENV)/.dev  ## simulate athletes of known truth: how often are the verdicts right? (minutes)
+	$(BIN)/python -m tests.calibration
 
 clean:  ## remove the environment and the demo
 	rm -rf $(VENV) demo build dist

@@ -16,7 +16,7 @@ from pipeline.analysis.errors import with_errors
 from pipeline.analysis.level_rows import laid_out
 from pipeline.analysis.usable import LINE
 from pipeline.numerics.local_level import Rows
-from pipeline.numerics.two_speeds import two_speed_log_likelihood
+from pipeline.numerics.two_speeds import log_likelihood
 from schemas.catalogue import Metric
 
 STEPS = np.geomspace(1.0, 2.5, 8)  # of the floor; 1.5 % to 3.75 % for jumps (methods, C6: 0.5 to 4 %)
@@ -59,7 +59,7 @@ def _likelihoods(days: pl.DataFrame, registry: pl.DataFrame, catalogue: Mapping[
     told = {}
     for number, step in enumerate(STEPS):
         line = Rows(first, size, np.zeros(first.size), np.ones(first.size), floor * step**2)
-        told[f"l{number}"] = pl.Series(two_speed_log_likelihood(sessions, line))
+        told[f"l{number}"] = pl.Series(log_likelihood(sessions, line))
     sums = (
         rows.select("metric", "week")
         .with_columns(**told)

@@ -16,8 +16,8 @@ Loops run over the sessions of a series, never over series.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ Bools = NDArray[np.bool_]
 
 SURPRISE = 3.0  # SDs of the innovation beyond which a value counts with less weight (methods, C6)
 _AGREES = 2.0  # SDs of the difference within which the next value agrees with a surprise
-_CHUNK = 4096  # rows at a time, so that a step's arrays stay in the processor's cache
+_CHUNK = 2048  # rows at a time, so that a step's arrays stay in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -66,9 +66,7 @@ class Levels:
     """The level at every session of every row, laid end to end, (sum of sizes,), and its variance.
 
     `then`: from what was known that day. `level`: from all sessions of the row. `surprise`: the value counts
-    with less weight. `anew`: the level starts anew here, be it said or found. `told`: what the session adds to the
-    log likelihood, 0 where a level starts anew.
-    """
+    with less weight. `anew`: the level starts anew here, be it said or found."""
 
     then: Floats
     then_variance: Floats
@@ -76,7 +74,6 @@ class Levels:
     variance: Floats
     surprise: Bools
     anew: Bools
-    told: Floats
 
 
 @dataclass(frozen=True)
@@ -126,11 +123,11 @@ class _State:
 
     def head(self, rows: int) -> _State:
         """The first rows, as views."""
-        return _State(*(getattr(self, name)[..., :rows] for name in self.__dataclass_fields__))
+        return _State(*(getattr(self, name)[..., :rows] for name in _STATE))
 
     def taken(self, at: Ints) -> _State:
         """Copies of some rows."""
-        return _State(*(getattr(self, name)[..., at] for name in self.__dataclass_fields__))
+        return _State(*(getattr(self, name)[..., at] for name in _STATE))
 
     def mix(self, weight: Floats) -> None:
         """Each anchor becomes (1 - weight) anchor + weight level; weight 0 leaves it, 1 sets it."""
@@ -147,6 +144,9 @@ class _State:
         self.level[at] = value
         self.p[at] = self.np_[at] = noise
         self.c[:, at] = self.nc[:, at] = 0.0
+
+
+_STATE = tuple(field.name for field in fields(_State))
 
 
 @dataclass
@@ -181,18 +181,18 @@ class _Chunk:
     active: Ints
 
 
-class _Run:
+class Pass:
     """One pass forward over a chunk."""
 
-    def __init__(self, chunk: _Chunk, anchors: tuple[Ints, Ints], surprise: float, keep: bool) -> None:
+    def __init__(self, chunk: _Chunk, anchors: tuple[Ints, Ints] | None, surprise: float) -> None:
         steps, rows = chunk.value.shape
-        count = anchors[0].shape[0]
-        self.chunk, self.anchors, self.limit, self.keep = chunk, anchors, surprise**2, keep
+        count = 0 if anchors is None else anchors[0].shape[0]
+        self.chunk, self.anchors, self.limit, self.keep = chunk, anchors, surprise**2, anchors is None
         self.state = _State.empty(count, rows)
         self.pending: _Pending | None = None
         self.look = _Look(*(np.full((count, rows), np.nan) for _ in range(3)))
         self.total = np.zeros(rows)
-        shape = (steps, rows) if keep else (0, 0)
+        shape = (steps, rows) if self.keep else (0, 0)
         self.then, self.then_variance = np.zeros(shape), np.zeros(shape)
         self.level, self.variance = np.zeros(shape), np.zeros(shape)
         self.surprise, self.anew = np.zeros(shape, bool), np.zeros(shape, bool)
@@ -235,6 +235,8 @@ class _Run:
 
     def _weights(self, step: int, rows: int) -> Floats:
         """What share of each anchor this session is to be, (anchors, rows): 1, 1/2, 1/3 … make a mean."""
+        if self.anchors is None:
+            return np.zeros((0, rows))
         place = self.chunk.place[step, :rows]
         nth = place - self.anchors[0][:, :rows]
         inside = (place >= 0) & (nth >= 0) & (nth < self.anchors[1][:, :rows])
@@ -283,7 +285,7 @@ class _Run:
         fresh = last.state.taken(back)
         fresh.begin(np.arange(back.size), last.value[back], last.noise[back])
         fresh.mix(last.weight[:, back])
-        for name in state.__dataclass_fields__:
+        for name in _STATE:
             getattr(state, name)[..., shifted] = getattr(fresh, name)
         if self.keep:
             self.level[step - 1, shifted], self.variance[step - 1, shifted] = fresh.level, fresh.p
@@ -295,6 +297,32 @@ class _Run:
         self.then_variance[step, :rows] = self.variance[step, :rows] = state.p
         self.surprise[step, :rows], self.anew[step, :rows] = odd, anew
         self.log_likelihood[step, :rows] = told
+
+    def levels(self) -> Levels:
+        """The levels of the chunk, (steps, rows)."""
+        return Levels(
+            self.then,
+            self.then_variance,
+            self.level,
+            self.variance,
+            self.surprise,
+            self.anew,
+        )
+
+    def comparison(self) -> Comparison:
+        """The last state of the chunk's rows."""
+        s, known = self.state, np.isfinite(self.state.anchor)
+        deep = (
+            s.anchor,
+            s.a,
+            s.p + s.a - 2 * s.c,
+            s.p - s.c,
+            s.np_ + s.na - 2 * s.nc,
+            self.look.variance,
+            self.look.null_variance,
+            self.look.null_covariance,
+        )
+        return Comparison(s.level, s.p, self.total, *(np.where(known, part, np.nan) for part in deep))
 
     def smooth(self) -> None:
         """Rauch, Tung & Striebel's pass backward, over `level` and `variance`; it never crosses a start."""
@@ -312,38 +340,31 @@ class _Run:
             self.variance[step, :rows] = p + np.where(on, share**2 * known, 0.0)
 
 
+def passes(
+    sessions: Sessions,
+    rows: Rows,
+    speeds: Sequence[float],
+    anchors: tuple[Ints, Ints] | None = None,
+    surprise: float = SURPRISE,
+) -> Iterator[tuple[list[Pass], Ints, Bools]]:
+    """A pass forward at each speed, some rows at a time: the passes, which rows they are, which steps those have.
+
+    `speeds` multiply the SD of the drift. With `anchors` (their first place and number of sessions, (anchors, rows)
+    both) only the last state is kept; without, every step.
+    """
+    for chunk, of_chunk, mask in _chunks(sessions, rows):
+        here = None if anchors is None else (anchors[0][:, of_chunk], anchors[1][:, of_chunk])
+        runs = [Pass(replace(chunk, drift=chunk.drift * speed**2), here, surprise) for speed in speeds]
+        yield runs, of_chunk, mask
+
+
 def follow(sessions: Sessions, rows: Rows, surprise: float = SURPRISE) -> Levels:
     """The level of every row at every of its sessions; `surprise` = inf is the plain model."""
-    count = int(rows.size.sum())
-    places = _flat(rows)
-    found = (
-        [np.zeros(count) for _ in range(4)] + [np.zeros(count, bool) for _ in range(2)] + [np.zeros(count)]
-    )
-    for chunk, of_chunk, mask in _chunks(sessions, rows):
-        run = _Run(chunk, _no_anchors(of_chunk.size), surprise, keep=True)
+    found = levels_for(rows)
+    places = beginnings(rows)
+    for (run,), of_chunk, mask in passes(sessions, rows, (1.0,), surprise=surprise):
         run.smooth()
-        target = _targets(places, rows.size, of_chunk, mask)
-        parts = (
-            run.then,
-            run.then_variance,
-            run.level,
-            run.variance,
-            run.surprise,
-            run.anew,
-            run.log_likelihood,
-        )
-        for whole, part in zip(found, parts, strict=True):
-            whole[target] = part[mask]
-    return Levels(*found)  # type: ignore[arg-type]
-
-
-def log_likelihood(sessions: Sessions, rows: Rows, surprise: float = SURPRISE) -> Floats:
-    """What each session adds to the log likelihood of the rows, laid end to end; 0 where a level starts anew."""
-    found = np.zeros(int(rows.size.sum()))
-    places = _flat(rows)
-    for chunk, of_chunk, mask in _chunks(sessions, rows):
-        run = _Run(chunk, _no_anchors(of_chunk.size), surprise, keep=True)
-        found[_targets(places, rows.size, of_chunk, mask)] = run.log_likelihood[mask]
+        put(found, run.levels(), places[of_chunk], mask)
     return found
 
 
@@ -353,43 +374,49 @@ def compare(sessions: Sessions, rows: Rows, anchor_first: Ints, anchor_size: Int
     Anchor k of a row is the mean level over the `anchor_size` sessions from the place `anchor_first` on,
     (anchors, rows) both; a size of 0: no anchor.
     """
-    anchors, count = anchor_first.shape
-    flat = [np.zeros(count), np.zeros(count), np.zeros(count)]
-    deep = [np.full((anchors, count), np.nan) for _ in range(8)]
-    for chunk, of_chunk, _ in _chunks(sessions, rows):
-        run = _Run(chunk, (anchor_first[:, of_chunk], anchor_size[:, of_chunk]), SURPRISE, keep=False)
-        s = run.state
-        for whole, part in zip(flat, (s.level, s.p, run.total), strict=True):
-            whole[of_chunk] = part
-        parts = (
-            s.anchor,
-            s.a,
-            s.p + s.a - 2 * s.c,
-            s.p - s.c,
-            s.np_ + s.na - 2 * s.nc,
-            run.look.variance,
-            run.look.null_variance,
-            run.look.null_covariance,
-        )
-        known = np.isfinite(s.anchor)
-        for whole, part in zip(deep, parts, strict=True):
-            whole[:, of_chunk] = np.where(known, part, np.nan)
-    return Comparison(*flat, *deep)
+    found = comparison_for(*anchor_first.shape)
+    for (run,), of_chunk, _ in passes(sessions, rows, (1.0,), (anchor_first, anchor_size)):
+        put_comparison(found, run.comparison(), of_chunk)
+    return found
 
 
-def _no_anchors(rows: int) -> tuple[Ints, Ints]:
-    none = np.zeros((0, rows), dtype=np.int64)
-    return none, none
+def levels_for(rows: Rows) -> Levels:
+    """Room for the levels of rows."""
+    count = int(rows.size.sum())
+    kinds = (float, float, float, float, bool, bool)
+    return Levels(*(np.zeros(count, kind) for kind in kinds))
 
 
-def _flat(rows: Rows) -> Ints:
+def comparison_for(anchors: int, rows: int) -> Comparison:
+    """Room for comparisons."""
+    flat = [np.zeros(rows) for _ in range(3)]
+    return Comparison(*flat, *(np.full((anchors, rows), np.nan) for _ in range(8)))
+
+
+def put(whole: Levels, part: Levels, places: Ints, mask: Bools) -> None:
+    """Lay the levels of a chunk, (steps, rows), where its rows begin."""
+    target = laid(places, mask)
+    for field in fields(Levels):
+        getattr(whole, field.name)[target] = getattr(part, field.name).T[mask.T]
+
+
+def laid(places: Ints, mask: Bools) -> Ints | slice:
+    """Where the sessions of a chunk's rows, one row after the other, lie when all rows are laid end to end."""
+    steps = mask.shape[0]
+    if mask.all() and (np.diff(places) == steps).all():
+        return slice(int(places[0]), int(places[-1]) + steps)
+    return np.asarray((places[:, None] + np.arange(steps))[mask.T])
+
+
+def put_comparison(whole: Comparison, part: Comparison, of_chunk: Ints) -> None:
+    """Lay the comparisons of a chunk where they belong."""
+    for field in fields(Comparison):
+        getattr(whole, field.name)[..., of_chunk] = getattr(part, field.name)
+
+
+def beginnings(rows: Rows) -> Ints:
     """Where each row begins when the rows' sessions are laid end to end."""
     return np.cumsum(rows.size) - rows.size
-
-
-def _targets(places: Ints, size: Ints, of_chunk: Ints, mask: Bools) -> Ints:
-    steps = np.arange(mask.shape[0])[:, None]
-    return (places[of_chunk][None, :] + steps)[mask]
 
 
 def _chunks(sessions: Sessions, rows: Rows) -> Iterator[tuple[_Chunk, Ints, Bools]]:

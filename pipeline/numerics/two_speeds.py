@@ -7,91 +7,87 @@ variance the one within the speeds and the one between them.
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import numpy as np
 
 from pipeline.numerics.local_level import (
-    SURPRISE,
     Comparison,
     Levels,
     Rows,
     Sessions,
-    compare,
-    follow,
-    log_likelihood,
+    beginnings,
+    comparison_for,
+    laid,
+    levels_for,
+    passes,
+    put,
+    put_comparison,
 )
 from pipeline.numerics.percentiles import Floats, Ints
 
 FAST = 4.0  # times the slow SD: simulated (see tests/calibration)
-FAST_SHARE = 0.2  # of the athletes, before anything is known of them: simulated
-
-
-def faster(rows: Rows) -> Rows:
-    """The same rows at the fast speed."""
-    return replace(rows, drift=rows.drift * FAST**2)
-
-
-def share_of_fast(slow: Floats, fast: Floats) -> Floats:
-    """Probability of the fast speed, from the log likelihoods of both."""
-    odds = fast - slow + np.log(FAST_SHARE / (1 - FAST_SHARE))
-    return 1 / (1 + np.exp(-np.clip(odds, -50, 50)))
-
-
-def within_rows(values: Floats, size: Ints) -> Floats:
-    """Running sums that begin anew with every row: (sum of sizes,) laid end to end."""
-    total = np.cumsum(values)
-    first = np.cumsum(size) - size
-    before = np.where(first > 0, total[np.maximum(first - 1, 0)], 0.0)
-    return total - np.repeat(before, size)
+FAST_SHARE = 0.3  # of the athletes, before anything is known of them: simulated
+_SPEEDS = (1.0, FAST)
 
 
 def mixed_levels(sessions: Sessions, rows: Rows) -> Levels:
     """Levels as `follow` gives them, of the two speeds together: `then` weighed by what was known then."""
-    slow, fast = follow(sessions, rows), follow(sessions, faster(rows))
-    told = [within_rows(levels.told, rows.size) for levels in (slow, fast)]
-    then = share_of_fast(*told)
-    last = np.cumsum(rows.size) - 1
-    now = np.repeat(then[last], rows.size)
-    level, variance = _mixture(now, slow.level, fast.level, slow.variance, fast.variance)
-    early, early_variance = _mixture(then, slow.then, fast.then, slow.then_variance, fast.then_variance)
-    likelier = now > 0.5
-    return Levels(
-        early,
-        early_variance,
-        level,
-        variance,
-        np.where(likelier, fast.surprise, slow.surprise),
-        np.where(likelier, fast.anew, slow.anew),
-        mixed_log_likelihood(*told, rows.size),
-    )
+    found, places = levels_for(rows), beginnings(rows)
+    for runs, of_chunk, mask in passes(sessions, rows, _SPEEDS):
+        for run in runs:
+            run.smooth()
+        slow, fast = (run.levels() for run in runs)
+        then = _share_of_fast(*(run.log_likelihood.cumsum(axis=0) for run in runs))
+        now = _share_of_fast(runs[0].total, runs[1].total)
+        likelier = now > 0.5
+        mixed = Levels(
+            *_mixture(then, slow.then, fast.then, slow.then_variance, fast.then_variance),
+            *_mixture(now, slow.level, fast.level, slow.variance, fast.variance),
+            np.where(likelier, fast.surprise, slow.surprise),
+            np.where(likelier, fast.anew, slow.anew),
+        )
+        put(found, mixed, places[of_chunk], mask)
+    return found
 
 
 def mixed_comparison(sessions: Sessions, rows: Rows, anchor_first: Ints, anchor_size: Ints) -> Comparison:
     """Comparisons as `compare` gives them, of the two speeds together."""
-    both = [compare(sessions, at, anchor_first, anchor_size) for at in (rows, faster(rows))]
-    slow, fast = both
-    share = share_of_fast(slow.told, fast.told)
-    mean = {f.name: (1 - share) * getattr(slow, f.name) + share * getattr(fast, f.name) for f in fields(slow)}
-    changes = [one.level - one.anchor for one in both]
-    level, variance = _mixture(share, slow.level, fast.level, slow.variance, fast.variance)
-    _, change_variance = _mixture(share, *changes, slow.change_variance, fast.change_variance)
-    return Comparison(**{**mean, "level": level, "variance": variance, "change_variance": change_variance})
+    found = comparison_for(*anchor_first.shape)
+    for runs, of_chunk, _ in passes(sessions, rows, _SPEEDS, (anchor_first, anchor_size)):
+        slow, fast = (run.comparison() for run in runs)
+        share = _share_of_fast(slow.told, fast.told)
+        means = ((1 - share) * getattr(slow, f.name) + share * getattr(fast, f.name) for f in fields(slow))
+        mean = dict(zip((f.name for f in fields(slow)), means, strict=True))
+        level, variance = _mixture(share, slow.level, fast.level, slow.variance, fast.variance)
+        changes = slow.level - slow.anchor, fast.level - fast.anchor
+        _, change_variance = _mixture(share, *changes, slow.change_variance, fast.change_variance)
+        mean |= {"level": level, "variance": variance, "change_variance": change_variance}
+        put_comparison(found, Comparison(**mean), of_chunk)
+    return found
 
 
-def two_speed_log_likelihood(sessions: Sessions, rows: Rows) -> Floats:
-    """What each session adds to the log likelihood of the mixture, laid end to end."""
-    told = [within_rows(log_likelihood(sessions, at, SURPRISE), rows.size) for at in (rows, faster(rows))]
-    return mixed_log_likelihood(*told, rows.size)
+def log_likelihood(sessions: Sessions, rows: Rows) -> Floats:
+    """What each session adds to the log likelihood of the mixture, the rows laid end to end."""
+    found, places = np.zeros(int(rows.size.sum())), beginnings(rows)
+    for (slow, fast), of_chunk, mask in passes(sessions, rows, _SPEEDS):
+        told = _told(slow.log_likelihood, fast.log_likelihood)
+        found[laid(places[of_chunk], mask)] = told.T[mask.T]
+    return found
 
 
-def mixed_log_likelihood(slow: Floats, fast: Floats, size: Ints) -> Floats:
-    """From the running log likelihoods of both speeds: what each session adds to that of the mixture."""
-    total = np.logaddexp(slow + np.log(1 - FAST_SHARE), fast + np.log(FAST_SHARE))
-    before = np.empty_like(total)
-    before[1:] = total[:-1]
-    before[np.cumsum(size) - size] = 0.0
-    return total - before
+def _share_of_fast(slow: Floats, fast: Floats) -> Floats:
+    """Probability of the fast speed, from the log likelihoods of both."""
+    odds = fast - slow + np.log(FAST_SHARE / (1 - FAST_SHARE))
+    return np.asarray(1 / (1 + np.exp(-np.clip(odds, -50, 50))))
+
+
+def _told(slow: Floats, fast: Floats) -> Floats:
+    """From what each session adds at either speed, (steps, rows): what it adds to the mixture's log likelihood."""
+    total = np.logaddexp(
+        slow.cumsum(axis=0) + np.log(1 - FAST_SHARE), fast.cumsum(axis=0) + np.log(FAST_SHARE)
+    )
+    return np.diff(total, axis=0, prepend=0.0)
 
 
 def _mixture(
@@ -99,6 +95,5 @@ def _mixture(
 ) -> tuple[Floats, Floats]:
     """Mean and variance of a mixture of two."""
     apart = fast - slow
-    return slow + share * apart, (1 - share) * slow_variance + share * fast_variance + share * (
-        1 - share
-    ) * apart**2
+    variance = slow_variance + share * (fast_variance - slow_variance + (1 - share) * apart**2)
+    return slow + share * apart, variance

@@ -12,6 +12,7 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
+from pipeline.numerics.two_speeds import FAST
 from schemas.catalogue import CATALOGUE, Metric, TypicalError
 from schemas.models import empty
 from schemas.tables import TABLES
@@ -28,8 +29,8 @@ BETWEEN_ATHLETES = 10.0  # SD of levels, per cent: a smallest worthwhile change 
 class Cell:
     """One set of circumstances. Errors, drift, learning and outliers in per cent; `gains` in MDC95 by share.
 
-    `gains`: (share of the athletes, gain in MDC95); all others stay as they are. `drift`: SD over 28 days of a
-    random walk that everybody's level takes. `learning`: how far below the level the first two sessions are.
+    `gains`: (share of the athletes, gain in MDC95 over eight weeks); all others stay as they are. `drift`: SD over 28
+    days of a random walk that everybody's level takes, `fast_share` of the athletes at four times that. `learning`: how far below the level the first two sessions are.
     `outliers`: share of sessions that are off by another 3 session errors (SD). `missed`: share of sessions.
     """
 
@@ -38,6 +39,7 @@ class Cell:
     session_sd: float = 2.5
     trial_sd: float = 3.0
     drift: float = 0.0
+    fast_share: float = 0.0
     learning: tuple[float, float] = (0.0, 0.0)
     outliers: float = 0.0
     missed: float = 0.0
@@ -79,7 +81,8 @@ def simulate(cell: Cell, facilities: int, athletes: int, seed: int) -> World:
     level = (
         3.5 + rng.normal(0, BETWEEN_ATHLETES / 100, (n, 1)) + np.log1p(gain[:, None] * cell.mdc / 100) * ramp
     )
-    step = cell.drift / 100 * np.sqrt(7 * cell.every_weeks / 28)
+    pace = np.where(rng.random((n, 1)) < cell.fast_share, FAST, 1.0)
+    step = pace * cell.drift / 100 * np.sqrt(7 * cell.every_weeks / 28)
     level = level + np.cumsum(rng.normal(0, 1, (n, count)) * step, axis=1)
     day = rng.normal(0, cell.session_sd / 100, (n, count))
     day += (rng.random((n, count)) < cell.outliers) * rng.normal(0, 3 * cell.error / 100, (n, count))

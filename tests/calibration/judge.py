@@ -22,7 +22,7 @@ class Judged:
 
     better: np.ndarray
     worse: np.ndarray
-    leaning: np.ndarray
+    leaning: np.ndarray  # or better
     better_any_span: np.ndarray
     covered: np.ndarray
     expected_standing: float
