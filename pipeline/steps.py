@@ -21,6 +21,7 @@ from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
 from pipeline.analysis.reliability import reliability
 from pipeline.analysis.results import summarise
+from pipeline.analysis.returns import returns
 from pipeline.analysis.sessions import build_sessions
 from pipeline.analysis.squads import squad_changes
 from pipeline.analysis.trends import trends
@@ -171,8 +172,8 @@ def _results(run: Run) -> Frames:
 
 
 def _usable(run: Run) -> pl.DataFrame:
-    parts = (run.read(name) for name in ("results", "sessions", "session_squads", "events", "series"))
-    return usable_sessions(*parts, run.catalogue)
+    results, sessions, squads, events, series = (run.read(name) for name in _USED)
+    return usable_sessions(results, sessions, squads, events, series, run.catalogue)
 
 
 def _reliability(run: Run) -> Frames:
@@ -194,12 +195,17 @@ def _changes(run: Run) -> Frames:
     followed = followed_changes(
         _usable(run), run.read("reliability"), run.read("events"), squads, run.catalogue, season
     )
-    shown = followed.filter(~restricted_values(run.catalogue, people))
+    shown = followed.filter(~restricted_values(run.catalogue, people, "from_date"))
     return {
         "changes": changes_table(followed),
         "expected_false_calls": expected_false_calls(shown),
         "squad_changes": squad_changes(shown, squads, run.catalogue),
     }
+
+
+def _returns(run: Run) -> Frames:
+    trends, registry, events, series = (run.read(n) for n in ("trends", "reliability", "events", "series"))
+    return {"returns": returns(trends, _usable(run), registry, events, series, run.catalogue)}
 
 
 def _personal_bests(run: Run) -> Frames:
@@ -290,6 +296,13 @@ STEPS: tuple[Step, ...] = (
     ),
     Step("trends", "follows levels", (*_USED, "reliability"), ("trends",), _trends),
     Step("changes", "says who changed", (*_USED, "reliability"), _CHANGED, _changes),
+    Step(
+        "returns",
+        "sets people after an injury beside themselves",
+        (*_USED, "trends", "reliability"),
+        ("returns",),
+        _returns,
+    ),
     Step("personal_bests", "keeps bests apart", ("measurements",), ("personal_bests",), _personal_bests),
     Step("norms", "compares people, week by week", ("results",), _NORMED, _norms),
     Step("publish", "publishes", tuple(n for n, t in TABLES.items() if t.published), (), _publish),

@@ -63,7 +63,7 @@ RELIABILITY_FIELDS = (
     ),
     _real(
         "smallest_worthwhile",
-        "Smallest change that matters: a judgement, see worthwhile_origin. Never drawn to what can be measured.",
+        "Smallest change that matters: a judgement, see worthwhile_origin; not what can be measured.",
         _ERROR,
     ),
     _real("worthwhile_here", "Smallest change that matters, at from_value; see reliability.", _OWN),
@@ -127,7 +127,7 @@ CHANGE_FIELDS = (
     Field(
         "sessions_needed",
         "integer",
-        "Further sessions until it is settled, should the estimate stay; 0: it is; NULL: this baseline cannot settle it.",
+        "Further sessions until settled, should the estimate stay; NULL: this baseline cannot settle it.",
         unit="count",
         low=0,
         high=2**31 - 1,
@@ -136,7 +136,7 @@ CHANGE_FIELDS = (
     _count("n_after", "Sessions since."),
     _text(
         "basis",
-        "trend: the level is followed, with the drift of the registry. pairs: under 3 sessions, values against values.",
+        "trend: the level is followed. pairs: fewer than 3 sessions, values against values.",
         ("trend", "pairs"),
     ),
     _count("n_changes", "Changes with a verdict."),

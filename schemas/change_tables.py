@@ -15,8 +15,8 @@ _BORROWED = "Errors until own repeats are many are borrowed from published studi
 TABLES_OF_CHANGE = (
     Table(
         "reliability",
-        "the error of a metric's values in a series and age class, as known in a week; what the catalogue pools over "
-        f"series stands in the row of each. {_BORROWED}",
+        "the error of a metric's values in a series and age class, as known in a week; what the catalogue "
+        f"pools over series stands in the row of each. {_BORROWED}",
         (
             "reliability_id",
             "week",
@@ -66,7 +66,7 @@ TABLES_OF_CHANGE = (
     ),
     Table(
         "trends",
-        "an athlete's estimated level on a day. For people who grow, growth is in it",
+        "an athlete's estimated level on a day. Growth of the young is in it",
         (
             *_LINE,
             "local_date",
@@ -85,8 +85,8 @@ TABLES_OF_CHANGE = (
     ),
     Table(
         "changes",
-        "an athlete's change over a span, as of a week with a test of it. First the change and its interval, then the "
-        "odds, the verdict last. It says since when, never because of what; for people who grow, growth is in it",
+        "an athlete's change over a span, as of a week with a test of it. First the change and its interval, "
+        "then the odds, the verdict last. Since when, never because of what; growth of the young is in it",
         (
             "as_of",
             *_LINE,
@@ -151,8 +151,8 @@ TABLES_OF_CHANGE = (
     ),
     Table(
         "squad_changes",
-        "a squad's mean change over a span, of those tested that week and fully available. What shifts a whole day (a "
-        "device, a surface, the weather) does not average out; without a squad to compare, it has no cause",
+        "a squad's mean change over a span, of those tested that week and fully available. What shifts a "
+        "whole day (a device, a surface, the weather) does not average out. It says nothing of causes",
         (
             "as_of",
             "squad",
@@ -169,14 +169,14 @@ TABLES_OF_CHANGE = (
     ),
     Table(
         "personal_bests",
-        "an athlete's best single value: a best of many tries, apart from the level and never compared with it",
+        "an athlete's best single value: a best of many tries, apart from the level, never compared with it",
         (*_LINE, "measurement_id", "value", "set_on", "previous_value", "unit"),
         key=("series_id", "athlete_id"),
         required=frozenset({*_LINE, "measurement_id", "value", "set_on", "unit"}),
     ),
     Table(
         "returns",
-        "an athlete's series after an injury or illness, against the own level before and against the other side. "
+        "an athlete's series after an injury or illness, against the own level before and the other side. "
         "Reaching either is no clearance: that is for licensed people",
         (
             "athlete_id",

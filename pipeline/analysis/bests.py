@@ -12,7 +12,7 @@ from schemas.catalogue import Metric
 
 
 def personal_bests(measurements: pl.DataFrame, catalogue: Mapping[str, Metric]) -> pl.DataFrame:
-    """The table `personal_bests`: of each athlete's series the best value that counts, and the best before it.
+    """The table `personal_bests`: of each athlete's series the best value, and the best before it.
 
     An equal value later is no new best. Metrics of which no direction is better have none.
     """

@@ -1,4 +1,4 @@
-"""Changes: how far a level has moved over a span, how likely that matters, and how often we would be wrong."""
+"""Changes: how far a level has moved over a span, how likely that matters, how often that is wrong."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pipeline.analysis.spans import anchors, looks
 from pipeline.analysis.usable import LINE
 from pipeline.metrics.rows import as_table
 from pipeline.numerics.local_level import Comparison, Rows
-from pipeline.numerics.percentiles import Ints
+from pipeline.numerics.percentiles import Floats, Ints
 from pipeline.numerics.two_speeds import mixed_comparison
 from pipeline.numerics.verdicts import (
     LEANING,
@@ -49,9 +49,9 @@ def followed_changes(
 ) -> pl.DataFrame:
     """Every change of every look, a row a span: the columns of the table `changes`, and what sums need.
 
-    Beside them: session_id and full (of the session looked at), y_change and y_variance (values against values,
-    analysis scale), log, degrees, and the chances of false calls `false_standing`, `false_new`, `false_leaning`.
-    Errors are those of the look's week. A series without a known error has no row.
+    Beside them: session_id and full (of the session looked at), y_change and y_variance (values against
+    values, analysis scale), log, degrees, and the chances of false calls `false_standing`, `false_new`,
+    `false_leaning`. Errors are those of the look's week. A series without a known error has no row.
     """
     days = days.filter(~pl.col("first")).sort(*LINE, "local_date")
     at = with_errors(looks(days), registry, catalogue).filter(pl.col("between").is_not_null())
@@ -116,7 +116,7 @@ def _side_by_side(found: Comparison, rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _matters() -> pl.Expr:
-    """The smallest worthwhile change on the analysis scale; the coach's is in the unit, so it hangs on the level."""
+    """The smallest worthwhile change on the analysis scale; the coach's is in the unit, so by level."""
     own = (
         pl.when("log")
         .then((pl.col("worthwhile_value") / pl.col("y_from").exp()).log1p())
@@ -155,7 +155,7 @@ def _with_odds(rows: pl.DataFrame, catalogue: Mapping[str, Metric]) -> pl.DataFr
 
 
 def _with_chances(rows: pl.DataFrame) -> pl.DataFrame:
-    """Rows with the chances that this look would be a false call, in either direction, had nothing changed."""
+    """Rows with the chances that this look were a false call, in either direction, had nothing changed."""
     degrees, matters = rows["degrees"].to_numpy(), rows["matters"].to_numpy()
     sure = rows["may_be_sure"].to_numpy()
     now, before = (
@@ -167,13 +167,19 @@ def _with_chances(rows: pl.DataFrame) -> pl.DataFrame:
     # The look before could not be sure where this one has just become so.
     had_sure = had_look & (rows["n_after"].to_numpy() > SURE_SESSIONS)
     standing = np.where(sure, 2 * false_call(*now, degrees, matters, SURE), 0.0)
-    stays = 2 * false_call_twice(now, before, covariance, degrees, matters, SURE)
-    leans = 2 * false_call_twice(now, before, covariance, degrees, matters, LEANING)
+
+    def twice(at: np.ndarray, p: float) -> Floats:
+        chance = np.zeros(at.size)
+        looks = ((now[0][at], now[1][at]), (before[0][at], before[1][at]))
+        chance[at] = 2 * false_call_twice(*looks, covariance[at], degrees[at], matters[at], p)
+        return chance
+
+    stays, leans = twice(sure & had_sure, SURE), twice(had_look, LEANING)
     told = pl.col("verdict").is_not_null()
     chances = {
         "false_standing": standing,
-        "false_new": np.maximum(standing - np.where(sure & had_sure, stays, 0.0), 0.0),
-        "false_leaning": np.maximum(np.where(had_look, leans, 0.0) - standing, 0.0),
+        "false_new": np.maximum(standing - stays, 0.0),
+        "false_leaning": np.maximum(leans - standing, 0.0),
     }
     return rows.with_columns(**{name: pl.when(told).then(pl.Series(v)) for name, v in chances.items()})
 
@@ -219,7 +225,7 @@ def changes_table(followed: pl.DataFrame) -> pl.DataFrame:
 
 
 def expected_false_calls(followed: pl.DataFrame) -> pl.DataFrame:
-    """The table `expected_false_calls`: of each week's looks, the calls there are and those expected of nothing.
+    """The table `expected_false_calls`: of each week's looks the calls made, and those expected of nothing.
 
     A call is new where the look before, a week or longer ago, did not say the same.
     """

@@ -1,8 +1,8 @@
 """How far levels wander: one figure a metric and week, by pooled maximum likelihood, never below its floor.
 
-A pooled estimate is drawn to zero by people who stay as they are, and would then hide the one who changes; so the
-catalogue's `drift` is a floor (corrections, 33), and the ceiling keeps a squad that learns from making all others
-look restless.
+A pooled estimate is drawn to zero by people who stay as they are, and would then hide the one who changes;
+so the catalogue's `drift` is a floor (corrections, 33), and the ceiling keeps a squad that learns from
+making all others look restless.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ LINES, SESSIONS = 20, 5
 def with_drift(registry: pl.DataFrame, days: pl.DataFrame, catalogue: Mapping[str, Metric]) -> pl.DataFrame:
     """The table `reliability` with `drift` as the data up to each week say.
 
-    The likelihood of a session is taken with the errors known in its own week, so that one pass a step serves all
-    weeks.
+    The likelihood of a session is taken with the errors known in its own week, so that one pass a step
+    serves all weeks.
     """
     steady = days.filter(~pl.col("first"))
     weekly = _likelihoods(steady, registry, catalogue)
@@ -83,7 +83,7 @@ def _peak(likelihood: np.ndarray) -> np.ndarray:
     shift = np.where(bend < 0, (low - high) / (2 * np.where(bend < 0, bend, 1.0)), 0.0)
     ratio = np.log(STEPS[1] / STEPS[0])
     place = np.where(top == inner, inner + np.clip(shift, -1, 1), top)
-    return np.exp(place * ratio)
+    return np.asarray(np.exp(place * ratio))
 
 
 def _counts(days: pl.DataFrame, registry: pl.DataFrame) -> pl.DataFrame:

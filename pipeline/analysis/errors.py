@@ -15,9 +15,10 @@ DRIFT_DAYS = 28.0
 def with_errors(rows: pl.DataFrame, registry: pl.DataFrame, catalogue: Mapping[str, Metric]) -> pl.DataFrame:
     """Rows (with metric, series_id, age_class, week) and what the registry's row of that week says.
 
-    Added: reliability_id, degrees, log (whether the metric's scale is), between, within (noise of a session's value:
-    between + within / trials), drift (variance a day), worthwhile (NULL where the coach set it in the metric's
-    unit: then worthwhile_value); variances on the analysis scale. NULL where there is no error: cannot tell.
+    Added: reliability_id, degrees, log (whether the metric's scale is), between, within (noise of a
+    session's value: between + within / trials), drift (variance a day), worthwhile (NULL where the coach
+    set it in the metric's unit: then worthwhile_value); variances on the analysis scale. NULL where there
+    is no error: cannot tell.
     """
     traits = pl.DataFrame(
         [

@@ -13,8 +13,8 @@ from pipeline.numerics.percentiles import Ints
 def laid_out(rows: pl.DataFrame) -> tuple[Sessions, Ints, Ints]:
     """Sessions laid end to end, and where each athlete's series begins and how many it has.
 
-    `rows`: sorted by `LINE` and local_date; y, n_trials, anew, full. An anchor may use sessions of people fully
-    available.
+    `rows`: sorted by `LINE` and local_date; y, n_trials, anew, full. An anchor may use sessions of people
+    fully available.
     """
     n = rows.height
     line = rows.select(pl.struct(LINE).rle_id()).to_series().to_numpy()

@@ -1,8 +1,8 @@
 """The reliability registry: how far a metric's values are off, week by week, and what size of change matters.
 
-One row a series, age class and week; what is pooled over series (the catalogue's `pool_keys`) stands in each of
-their rows. Own repeats are blended with borrowed figures by their degrees of freedom (methods, C4); trial and
-session errors never stand in for each other.
+One row a series, age class and week; what is pooled over series (the catalogue's `pool_keys`) stands in
+each of their rows. Own repeats are blended with borrowed figures by their degrees of freedom (methods, C4);
+trial and session errors never stand in for each other.
 """
 
 from __future__ import annotations
@@ -241,8 +241,8 @@ def _agreement(rows: pl.DataFrame) -> dict[str, Floats]:
 def _worthwhile(rows: pl.DataFrame, variance: Floats, log: np.ndarray) -> tuple[Floats, np.ndarray]:
     """The smallest worthwhile change, as errors are shown, and whose it is.
 
-    The coach's own, at the group's usual level; else a share of the true SD between athletes of one sex; else, where
-    athletes are few or don't differ beyond error, a share of a session's error.
+    The coach's own, at the group's usual level; else a share of the true SD between athletes of one sex;
+    else, where athletes are few or don't differ beyond error, a share of a session's error.
     """
     coach, level = _array(rows, "coach_worthwhile"), _array(rows, "level")
     set_by_coach = np.where(log, 100 * coach / np.exp(np.where(log, level, 0.0)), coach)

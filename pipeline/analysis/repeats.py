@@ -1,4 +1,4 @@
-"""Repeats in operational data: what sessions a few days apart, and trials within one, say of error (methods, C3).
+"""Repeats in operational data: what sessions days apart, and trials within one, say of error (methods, C3).
 
 Everything is summed up over the year that ends on a week's Sunday; sums run over sorted values.
 """
@@ -21,9 +21,10 @@ _D = pl.col("d").sort()
 def session_pairs(days: pl.DataFrame) -> pl.DataFrame:
     """Neighbouring sessions of an athlete's series that are repeats, a row a pair, with the later one's date.
 
-    Columns: `LINE`, pool, age_class, local_date, d (later less earlier, analysis scale), middle (their mean), shares
-    (mean of 1 / trials), nth (1: the first session of the series and the next), run (pairs of one unbroken run share
-    it), repeat (whether it says something of error: not where the first session is one of the two).
+    Columns: `LINE`, pool, age_class, local_date, d (later less earlier, analysis scale), middle (their
+    mean), shares (mean of 1 / trials), nth (1: the first session of the series and the next), run (pairs of
+    one unbroken run share it), repeat (whether it says something of error: not where the first session is
+    one of the two).
     """
 
     def before(column: str) -> pl.Expr:
@@ -49,8 +50,8 @@ def session_pairs(days: pl.DataFrame) -> pl.DataFrame:
 def trial_squares(measurements: pl.DataFrame, days: pl.DataFrame) -> pl.DataFrame:
     """Squares of the used trials about their session's mean, on the analysis scale, a row a session with two.
 
-    Columns: pool, age_class, local_date, squares, degrees. Sessions of people not fully available, and the first
-    of a series, are left out.
+    Columns: pool, age_class, local_date, squares, degrees. Sessions of people not fully available, and the
+    first of a series, are left out.
     """
     steady = days.filter("full", ~pl.col("first"))
     known = steady.select("series_id", "session_id", "pool", "age_class", "local_date", "scale")
@@ -88,7 +89,7 @@ def sums_of_week(pairs: pl.DataFrame, trials: pl.DataFrame, by: Sequence[str], w
 
 
 def learning_of_week(pairs: pl.DataFrame, week: date) -> pl.DataFrame:
-    """Mean change from the first session of a series to the second, a row a pool: learned, learned_sd, learners."""
+    """Mean change from first to second session, a row a pool: learned, learned_sd, learners."""
     first = pairs.filter(in_window(week), ~pl.col("repeat"))
     return first.group_by("pool").agg(
         learned=_D.mean(), learned_sd=_D.std(), learners=pl.len().cast(pl.Float64)
@@ -115,7 +116,7 @@ def agreement_of_week(pairs: pl.DataFrame, week: date) -> pl.DataFrame:
 
 
 def levels_of_week(days: pl.DataFrame, week: date) -> pl.DataFrame:
-    """How athletes differ, a row a series, pool and age class: differ (squares within sex), differ_degrees, level.
+    """How athletes differ, a row a series and age class: differ (squares within sex), differ_degrees, level.
 
     One value an athlete: the last of the window. `level` is their mean on the analysis scale.
     """

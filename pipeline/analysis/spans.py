@@ -42,9 +42,9 @@ def anchors(
 ) -> pl.DataFrame:
     """What each look of `at` (with its number, look) is compared with, a row a look and span.
 
-    Columns: look, span, place (of the first session), count, from_date and from_row (of the last), from_y (their
-    mean on the analysis scale), from_shares (mean of 1 / trials).
-    `at` as `looks` gives it; a span without a session to compare with has no row. `season_start` is MM-DD.
+    Columns: look, span, place (of the first session), count, from_date and from_row (of the last), from_y
+    (their mean on the analysis scale), from_shares (mean of 1 / trials). `at` as `looks` gives it; a span
+    without a session to compare with has no row. `season_start` is MM-DD.
     """
     steady = (
         days.with_row_index("row")

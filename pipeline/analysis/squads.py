@@ -23,8 +23,9 @@ def squad_changes(
 ) -> pl.DataFrame:
     """The table `squad_changes`, of athletes tested that week and fully available.
 
-    Values are taken as measured, not drawn to a level, so that the mean is not drawn to zero. `followed`: as
-    `followed_changes` gives it; `squads`: the table `session_squads`. In per cent where the metric's scale is log.
+    Values are taken as measured, not drawn to a level, so that the mean is not drawn to zero. `followed`:
+    as `followed_changes` gives it; `squads`: the table `session_squads`. In per cent where the metric's
+    scale is log.
     """
     rows = followed.filter("full").join(squads, on="session_id")
     y = pl.col("y_change").sort()
@@ -57,7 +58,7 @@ def squad_changes(
 
 
 def _spread(n: Floats, sd: Floats, noise: Floats) -> dict[str, Floats]:
-    """SD of the true changes: sqrt(SD² - noise), with the ends by the chi-square of SD²; NaN: none detectable.
+    """SD of the true changes: sqrt(SD² - noise), its ends by the chi-square of SD²; NaN: none detectable.
 
     Source: methods, C5 (individual response); the lower end is 0 where noise alone may explain the spread.
     """

@@ -23,8 +23,9 @@ from schemas.tables import TABLES
 def trends(days: pl.DataFrame, registry: pl.DataFrame, catalogue: Mapping[str, Metric]) -> pl.DataFrame:
     """The table `trends`: a row a test day of an athlete's series after familiarisation.
 
-    `days` as `usable_sessions` gives them; the errors are those of the registry's last week, of the age class that
-    the athlete is in by then. A series without a known error has no row: its level can't be told from its noise.
+    `days` as `usable_sessions` gives them; the errors are those of the registry's last week, of the age
+    class that the athlete is in by then. A series without a known error has no row: its level can't be told
+    from its noise.
     """
     rows = days.filter(~pl.col("first")).sort(*LINE, "local_date")
     rows = rows.with_columns(

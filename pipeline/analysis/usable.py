@@ -1,8 +1,8 @@
-"""Session values as errors, trends and changes use them: on the analysis scale, one a day, with what cuts a level.
+"""Session values as errors, trends and changes use them: one a day, and what cuts a level.
 
-Left out are excluded values, and values that rest on a later body mass. A session of familiarisation stays, marked
-`first`, for what it says of learning; so do those of people who were not fully available: they say where somebody
-is, not where somebody usually is.
+Left out are excluded values, and values that rest on a later body mass. A session of familiarisation stays,
+marked `first`, for what it says of learning; so do those of people who were not fully available: they say
+where somebody is, not where somebody usually is.
 """
 
 from __future__ import annotations
@@ -34,9 +34,9 @@ def usable_sessions(
 ) -> pl.DataFrame:
     """A row a day of an athlete's series, sorted by `LINE` and day.
 
-    Columns: `LINE`, session_id, local_date, value [metric's unit], y (analysis scale), n_trials, first, full,
-    age_class, pool, anew (the level starts anew here), crosses (a training block began or ended since the day before).
-    The frames are the declared tables; `events` has those of single athletes too.
+    Columns: `LINE`, session_id, local_date, value [metric's unit], y (analysis scale), n_trials, first,
+    full, age_class, pool, anew (the level starts anew here), crosses (a training block began or ended since
+    the day before). The frames are the declared tables; `events` has those of single athletes too.
     """
     rows = results.filter(~_has(LEFT_OUT)).join(_scales(catalogue), on="metric")
     rows = rows.join(
@@ -105,7 +105,7 @@ def _days(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def of_squads_and_athletes(rows: pl.DataFrame, events: pl.DataFrame, squads: pl.DataFrame) -> pl.DataFrame:
-    """Rows (with athlete_id and session_id) joined with the events of the athlete, and of the squads that day."""
+    """Rows (athlete_id, session_id, …) joined with the events of the athlete, and of the squads that day."""
     spans = events.select("athlete_id", "squad", "from_date", "to_date")
     own = rows.join(spans.drop("squad").drop_nulls("athlete_id"), on="athlete_id")
     member = rows.join(squads, on="session_id").join(spans.drop("athlete_id").drop_nulls("squad"), on="squad")

@@ -1,7 +1,8 @@
 """Intraclass correlation of a table of athletes by occasions, and its intervals.
 
-Source: Shrout & Fleiss 1979, Psychol Bull 86:420-428: ICC(3,1) is consistency, ICC(2,1) absolute agreement. The
-interval of ICC(2,1) is theirs too; a reprint shows the upper bound of ICC(3,1) as a division, they multiply.
+Source: Shrout & Fleiss 1979, Psychol Bull 86:420-428: ICC(3,1) is consistency, ICC(2,1) absolute agreement.
+The interval of ICC(2,1) is theirs too; a reprint shows the upper bound of ICC(3,1) as a division, they
+multiply.
 """
 
 from __future__ import annotations

@@ -1,13 +1,14 @@
 """The local level with known measurement noise: many athletes' series at once, at irregular dates.
 
-theta(t) = theta(t - 1) + eta, eta ~ N(0, drift x days); y = theta + e, e ~ N(0, R), R known. The first value of
-a stretch is diffuse. Source: Durbin & Koopman 2012, Time Series Analysis by State Space Methods, chapter 2.
+theta(t) = theta(t - 1) + eta, eta ~ N(0, drift x days); y = theta + e, e ~ N(0, R), R known. The first
+value of a stretch is diffuse. Source: Durbin & Koopman 2012, Time Series Analysis by State Space Methods,
+chapter 2.
 
 Added to it, because testing halls need it (methods, C6):
 
-- a level starts anew where the caller says so (an injury, a long gap), and the state keeps an *anchor* beside
-  the level: the mean level over chosen earlier sessions. Its covariance with the level is part of the state, so
-  the error of a change over a window is right.
+- a level starts anew where the caller says so (an injury, a long gap), and the state keeps an *anchor*
+  beside the level: the mean level over chosen earlier sessions. Its covariance with the level is part of
+  the state, so the error of a change over a window is right.
 - a *surprise*, a value more than 3 SDs from where it was expected, counts with less weight. If the next value
   agrees with it, it was none: the level starts anew from the two.
 
@@ -80,10 +81,11 @@ class Levels:
 class Comparison:
     """The level at the last session of every row, (rows,), against each anchor, (anchors, rows).
 
-    `change_variance` is the variance of level - anchor, `gain` its covariance with the level: what a further
-    session can take away of it. `null_variance` is the variance that the estimate of level - anchor has where the
-    truth stands still. The `before_` ones are those of the look one session earlier, `null_covariance` is that of
-    the two estimates. NaN where the anchor has no session. `told` is the row's log likelihood.
+    `change_variance` is the variance of level - anchor, `gain` its covariance with the level: what a
+    further session can take away of it. `null_variance` is the variance that the estimate of level - anchor
+    has where the truth stands still. The `before_` ones are those of the look one session earlier,
+    `null_covariance` is that of the two estimates. NaN where the anchor has no session. `told` is the row's
+    log likelihood.
     """
 
     level: Floats
@@ -103,8 +105,8 @@ class Comparison:
 class _State:
     """The state of the rows that are followed, (rows,), and of their anchors, (anchors, rows).
 
-    p, c, a: variance of the level, its covariance with the anchors, variance of these. np_, nc, na: the same of
-    the estimates where the truth stands still.
+    p, c, a: variance of the level, its covariance with the anchors, variance of these. np_, nc, na: the
+    same of the estimates where the truth stands still.
     """
 
     level: Floats
@@ -118,8 +120,9 @@ class _State:
 
     @classmethod
     def empty(cls, anchors: int, rows: int) -> _State:
-        flat = [np.zeros(rows) for _ in range(3)]
-        return cls(*flat, np.full((anchors, rows), np.nan), *(np.zeros((anchors, rows)) for _ in range(4)))
+        level, p, np_ = (np.zeros(rows) for _ in range(3))
+        c, a, nc, na = (np.zeros((anchors, rows)) for _ in range(4))
+        return cls(level, p, np_, np.full((anchors, rows), np.nan), c, a, nc, na)
 
     def head(self, rows: int) -> _State:
         """The first rows, as views."""
@@ -243,7 +246,7 @@ class Pass:
         return np.where(inside, 1.0 / np.maximum(nth + 1, 1), 0.0)
 
     def _update(self, state: _State, error: Floats, spread: Floats, felt: Floats, noise: Floats) -> None:
-        """One step of the Kalman filter, for the level, the anchors, and both where the truth stands still."""
+        """One step of the Kalman filter: the level, the anchors, and both where the truth stands still."""
         gain = state.p / np.where(spread > 0, spread, 1.0)
         left = 1 - gain
         if state.anchor.shape[0]:
@@ -347,10 +350,10 @@ def passes(
     anchors: tuple[Ints, Ints] | None = None,
     surprise: float = SURPRISE,
 ) -> Iterator[tuple[list[Pass], Ints, Bools]]:
-    """A pass forward at each speed, some rows at a time: the passes, which rows they are, which steps those have.
+    """A pass forward at each speed, some rows at a time: the passes, which rows, which steps they have.
 
-    `speeds` multiply the SD of the drift. With `anchors` (their first place and number of sessions, (anchors, rows)
-    both) only the last state is kept; without, every step.
+    `speeds` multiply the SD of the drift. With `anchors` (their first place and number of sessions,
+    (anchors, rows) both) only the last state is kept; without, every step.
     """
     for chunk, of_chunk, mask in _chunks(sessions, rows):
         here = None if anchors is None else (anchors[0][:, of_chunk], anchors[1][:, of_chunk])
@@ -401,7 +404,7 @@ def put(whole: Levels, part: Levels, places: Ints, mask: Bools) -> None:
 
 
 def laid(places: Ints, mask: Bools) -> Ints | slice:
-    """Where the sessions of a chunk's rows, one row after the other, lie when all rows are laid end to end."""
+    """Where the sessions of a chunk's rows, row by row, lie when all rows are laid end to end."""
     steps = mask.shape[0]
     if mask.all() and (np.diff(places) == steps).all():
         return slice(int(places[0]), int(places[-1]) + steps)

@@ -1,7 +1,7 @@
 """Measurement error from repeats: what it is, how well it is known, and how borrowed figures enter.
 
-Errors are SDs on the analysis scale of a metric: of the logarithm where errors grow with the value, else of the
-value itself. Source of the formulas: methods, C2 to C4; Hopkins 2000, Sports Med 30:1-15.
+Errors are SDs on the analysis scale of a metric: of the logarithm where errors grow with the value, else of
+the value itself. Source of the formulas: methods, C2 to C4; Hopkins 2000, Sports Med 30:1-15.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ class Spread(NamedTuple):
 def of_differences(squares: Floats, sums: Floats, count: Floats, chains: Floats) -> Spread:
     """Error variance of one session's value, from differences of neighbouring sessions of the same athlete.
 
-    `squares`, `sums`: of the differences; `count`: how many; `chains`: how many unbroken runs of sessions they come
-    from, (pools,) all. Their mean, what people learned or gained meanwhile, is taken out. Neighbouring differences
-    share a session, so they carry less than `count` degrees of freedom: with e even and normal, a run of m
-    differences has E(sum d²) = 2 m s² and Var(sum d²) = (12 m - 4) s⁴, which a chi-square of 8 m² / (12 m - 4)
-    degrees matches (Satterthwaite 1946, Biometrics 2:110-114).
+    `squares`, `sums`: of the differences; `count`: how many; `chains`: how many unbroken runs of sessions
+    they come from, (pools,) all. Their mean, what people learned or gained meanwhile, is taken out.
+    Neighbouring differences share a session, so they carry less than `count` degrees of freedom: with e
+    even and normal, a run of m differences has E(sum d²) = 2 m s² and Var(sum d²) = (12 m - 4) s⁴, which a
+    chi-square of 8 m² / (12 m - 4) degrees matches (Satterthwaite 1946, Biometrics 2:110-114).
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         spent = (
@@ -43,7 +43,7 @@ def of_differences(squares: Floats, sums: Floats, count: Floats, chains: Floats)
 
 
 def blend(own: Spread, borrowed: Floats) -> Spread:
-    """Own variance and a borrowed SD (NaN: none) as one, weighted by their degrees of freedom (methods, C4)."""
+    """Own variance and a borrowed SD (NaN: none) as one, by their degrees of freedom (methods, C4)."""
     has_own, lent = own.degrees > 0, np.isfinite(borrowed)
     weight, degrees = np.where(lent, BORROWED_DEGREES, 0.0), np.where(has_own, own.degrees, 0.0)
     total = weight + degrees
@@ -60,14 +60,9 @@ def error_interval(spread: Spread, level: float) -> tuple[Floats, Floats]:
         return low, np.sqrt(squares / chdtri(spread.degrees, 1 - tail))
 
 
-def robust_error(differences: Floats) -> float:
-    """1.4826 median|d - median d| / sqrt 2: the error of one session, which a few wild pairs don't move."""
-    return float(1.4826 * np.median(np.abs(differences - np.median(differences))) / np.sqrt(2))
-
-
 def smallest_detectable(error: Floats) -> Floats:
     """MDC95 = 1.96 sqrt 2 error: a change between two single sessions beyond it is seldom noise alone."""
-    return 1.959963984540054 * np.sqrt(2) * error
+    return np.asarray(1.959963984540054 * np.sqrt(2) * error)
 
 
 def true_spread(observed: Floats, error_variance: Floats) -> Floats:

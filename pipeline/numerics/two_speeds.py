@@ -1,8 +1,8 @@
-"""A level that drifts slowly or, in fewer athletes, fast: the two followed apart and weighed by how well they fit.
+"""A level that drifts slowly or, in fewer athletes, fast: followed at both speeds, weighed by fit.
 
-One drift for all either hides the athlete who changes or makes everybody restless, and its intervals lag behind who
-improves (corrections, 33 and 34). So each series is followed at both speeds; what is published is the mixture, its
-variance the one within the speeds and the one between them.
+One drift for all either hides the athlete who changes or makes everybody restless, and its intervals lag
+behind who improves (corrections, 33 and 34). So each series is followed at both speeds; what is published
+is the mixture, its variance the one within the speeds and the one between them.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from pipeline.numerics.local_level import (
 from pipeline.numerics.percentiles import Floats, Ints
 
 FAST = 4.0  # times the slow SD: simulated (see tests/calibration)
-FAST_SHARE = 0.3  # of the athletes, before anything is known of them: simulated
+FAST_SHARE = 0.35  # of the athletes, before anything is known of them: simulated
 _SPEEDS = (1.0, FAST)
 
 
@@ -83,7 +83,7 @@ def _share_of_fast(slow: Floats, fast: Floats) -> Floats:
 
 
 def _told(slow: Floats, fast: Floats) -> Floats:
-    """From what each session adds at either speed, (steps, rows): what it adds to the mixture's log likelihood."""
+    """From what a session adds at either speed, (steps, rows): what it adds to that of the mixture."""
     total = np.logaddexp(
         slow.cumsum(axis=0) + np.log(1 - FAST_SHARE), fast.cumsum(axis=0) + np.log(FAST_SHARE)
     )

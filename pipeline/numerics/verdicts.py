@@ -1,8 +1,8 @@
 """What a change is likely to be, in which word that is said, and how often the word would be wrong.
 
-A change is an estimate with a t distribution about it: its standard error from the local level, its degrees of
-freedom from how well the error of measurement is known. Beside the level's own drift nothing is assumed of it
-beforehand (a flat prior), so the three probabilities are areas of that distribution.
+A change is an estimate with a t distribution about it: its standard error from the local level, its degrees
+of freedom from how well the error of measurement is known. Beside the level's own drift nothing is assumed
+of it beforehand (a flat prior), so the three probabilities are areas of that distribution.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from pipeline.numerics.percentiles import Floats, Ints
 
 LEVEL = 0.90  # of every interval
 SURE = 0.90  # methods, C5
-LEANING = 0.75  # methods, C5; of two looks, one after the other (corrections, 8)
+LEANING = 0.80  # of two looks, one after the other: the 0.75 of one look leaned falsely too often (simulated)
 WITHIN = 0.75  # methods, C5
 MOST_SESSIONS = 50  # a baseline that asks for more cannot settle it
-_TAILS = (np.arange(16) + 0.5) / 16
+_TAILS = (np.arange(8) + 0.5) / 8
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(20)
 
 Words = NDArray[np.str_]
@@ -28,7 +28,7 @@ Bools = NDArray[np.bool_]
 
 
 class Odds(NamedTuple):
-    """Probabilities that a change is beyond the smallest worthwhile one upward, within it, or beyond downward."""
+    """Chances that a change is beyond the smallest worthwhile one upward, within it, beyond it downward."""
 
     up: Floats
     within: Floats
@@ -50,8 +50,9 @@ def half_width(error: Floats, degrees: Floats) -> Floats:
 def verdict(p: Odds, before: Odds, higher_is_better: Bools, may_be_sure: Bools) -> Words:
     """The contract's word for each change, (n,).
 
-    `better` and `worse` only where `may_be_sure` (two sessions on either side, a level that is followed). Leaning
-    asks for the look `before` to have leaned the same way (NaN where there was none: then it did not).
+    `better` and `worse` only where `may_be_sure` (two sessions on either side, a level that is followed).
+    Leaning asks for the look `before` to have leaned the same way (NaN where there was none: then it did
+    not).
     """
     better, worse = _turn(p, higher_is_better)
     better_before, worse_before = _turn(before, higher_is_better)
@@ -71,7 +72,7 @@ def _turn(p: Odds, higher_is_better: Bools) -> tuple[Floats, Floats]:
 
 
 class Settling(NamedTuple):
-    """What settles a change, (n,): its smallest worthwhile size, degrees of freedom, sessions at the least."""
+    """What settles a change, (n,): the smallest worthwhile one, degrees of freedom, sessions at the least."""
 
     worthwhile: Floats
     degrees: Floats
@@ -110,8 +111,8 @@ def _settling_error(size: Floats, rules: Settling) -> Floats:
 def false_call(error: Floats, null_error: Floats, degrees: Floats, worthwhile: Floats, p: float) -> Floats:
     """Chance that the odds of one direction reach `p` though nothing changed: one look, one direction, (n,).
 
-    `null_error`: SD of the estimate were nothing to change and the error of measurement as assumed. That is itself
-    known to `degrees` degrees of freedom only, so the estimate is t distributed about nothing.
+    `null_error`: SD of the estimate were nothing to change and the error of measurement as assumed. That is
+    itself known to `degrees` degrees of freedom only, so the estimate is t distributed about nothing.
     """
     return np.asarray(stdtr(degrees, -_bar(error, null_error, degrees, worthwhile, p)))
 
@@ -126,8 +127,8 @@ def false_call_twice(
 ) -> Floats:
     """Chance that they do at this look and at the one before; `now`, `before`: error and null error, (n,).
 
-    `covariance` is that of the two estimates where the truth stands still. The mean over what the true error of
-    measurement may be: sixteen values of the chi-square distribution that are equally likely.
+    `covariance` is that of the two estimates where the truth stands still. The mean over what the true
+    error of measurement may be: eight values of the chi-square distribution that are equally likely.
     """
     one, two = (_bar(*look, degrees, worthwhile, p) for look in (now, before))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -148,8 +149,9 @@ def _bar(error: Floats, null_error: Floats, degrees: Floats, worthwhile: Floats,
 def upper_both(one: Floats, two: Floats, r: Floats) -> Floats:
     """P(X > one, Y > two) of standard normal X, Y with correlation r, (n,).
 
-    Phi(-one) Phi(-two) + 1 / 2 pi times the integral over 0 to asin r of exp(-(a² + b² - 2 a b sin t) / (2 cos² t))
-    (Sheppard 1900, as in Drezner & Wesolowsky 1990, J Stat Comput Simul 35:101-107), by 20 Gauss-Legendre nodes.
+    Phi(-one) Phi(-two) + 1 / 2 pi times the integral over 0 to asin r of exp(-(a² + b² - 2 a b sin t) / (2
+    cos² t)) (Sheppard 1900, as in Drezner & Wesolowsky 1990, J Stat Comput Simul 35:101-107), by 20
+    Gauss-Legendre nodes.
     """
     end = np.arcsin(r)[..., None]
     t = end * (_NODES + 1) / 2

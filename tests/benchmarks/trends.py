@@ -1,7 +1,7 @@
-"""100,000 athletes' series of 50 sessions through the level as shipped, beside a statsmodels loop over a sample.
+"""100,000 series of 50 sessions through the level as shipped, beside a statsmodels loop over a sample.
 
-Sessions are 3 to 11 days apart. statsmodels takes even steps only, so its series are days, empty between sessions.
-Run it with `python -m tests.benchmarks.trends`.
+Sessions are 3 to 11 days apart. statsmodels takes even steps only, so its series are days, empty between
+sessions. Run it with `python -m tests.benchmarks.trends`.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def seconds(work: Callable[[], object]) -> float:
 
 
 def by_statsmodels(value: np.ndarray, day: np.ndarray) -> np.ndarray:
-    """The filtered levels of one series with the variances given, by statsmodels, which smooths it as well."""
+    """The filtered levels of one series at given variances, by statsmodels, which smooths it as well."""
     from statsmodels.tsa.statespace.structural import UnobservedComponents
 
     at = (day - day[0]).astype(int)
@@ -77,9 +77,7 @@ def main() -> None:
     plain = Sessions(
         sessions.value, sessions.day, sessions.trials, np.zeros_like(sessions.anew), sessions.place
     )
-    print(
-        f"{SERIES:,} series of {SESSIONS} sessions; statsmodels: {theirs:,.0f} processor seconds, from {SAMPLE} of them"
-    )
+    print(f"{SERIES:,} series of {SESSIONS} sessions; statsmodels: {theirs:,.0f} processor s, by {SAMPLE}")
     for name, work in (
         ("the plain filter and smoother", lambda: follow(plain, rows, np.inf)),
         (
@@ -89,7 +87,7 @@ def main() -> None:
         ("changes as shipped: the same with an anchor", lambda: mixed_comparison(sessions, rows, *baseline)),
     ):
         ours = seconds(work)
-        print(f"  {name}: {ours:.2f} processor seconds, {theirs / ours:,.0f} times as fast")
+        print(f"  {name}: {ours:.2f} processor s, {theirs / ours:,.0f} times as fast")
     levels = follow(plain, rows, np.inf).then.reshape(SERIES, SESSIONS)[:SAMPLE]
     apart = max(np.abs(by_statsmodels(*s) - ours).max() for s, ours in zip(sample, levels, strict=True))
     print(f"  the plain filter's levels differ from statsmodels' by {apart:.1e} at the most")

@@ -29,9 +29,10 @@ BETWEEN_ATHLETES = 10.0  # SD of levels, per cent: a smallest worthwhile change 
 class Cell:
     """One set of circumstances. Errors, drift, learning and outliers in per cent; `gains` in MDC95 by share.
 
-    `gains`: (share of the athletes, gain in MDC95 over eight weeks); all others stay as they are. `drift`: SD over 28
-    days of a random walk that everybody's level takes, `fast_share` of the athletes at four times that. `learning`: how far below the level the first two sessions are.
-    `outliers`: share of sessions that are off by another 3 session errors (SD). `missed`: share of sessions.
+    `gains`: (share of the athletes, gain in MDC95 over eight weeks); all others stay as they are. `drift`:
+    SD over 28 days of a random walk that everybody's level takes, `fast_share` of the athletes at four
+    times that. `learning`: how far below the level the first two sessions are. `outliers`: share of
+    sessions that are off by another 3 session errors (SD). `missed`: share of sessions.
     """
 
     name: str
@@ -133,7 +134,7 @@ def _frames(
     trials: np.ndarray, tested: np.ndarray, days: list[date], athletes: int
 ) -> dict[str, pl.DataFrame]:
     """The tables that the steps read, as the steps before them would have made them."""
-    n, count, k = trials.shape
+    n, _, k = trials.shape
     who, when = np.nonzero(tested)
     rows = (
         pl.DataFrame({"who": who, "when": when, "value": trials.mean(axis=2)[who, when]})

@@ -45,8 +45,8 @@ CELLS = (
 def measure(cell: Cell, facilities: int, athletes: int, seed: int) -> pl.DataFrame:
     """A row a rule: false calls, coverage and power of one cell, all shares of athletes (coverage: of looks).
 
-    `false_better`: ever called better in 24 weeks of looks, of those who stay as they are; `power_…`: of those who
-    gained so much, ever, and `end_power_…` at the last look.
+    `false_better`: ever called better in 24 weeks of looks, of those who stay as they are; `power_…`: of
+    those who gained so much, ever, and `end_power_…` at the last look.
     """
     world = simulate(cell, facilities, athletes, seed)
     judged = shipped(world, cell)
@@ -94,7 +94,7 @@ def run(facilities: int, athletes: int, cells: tuple[Cell, ...] = CELLS) -> Iter
 
 
 def dominated(measures: pl.DataFrame) -> pl.DataFrame:
-    """Cells and gains where another rule has fewer false calls and more power than ours: cell, rule, power."""
+    """Where another rule has fewer false calls and more power than ours: cell, rule, power."""
     ours = measures.filter(pl.col("rule") == OURS)
     found = []
     for gain in GAINS:

@@ -18,7 +18,7 @@ SPAN = "since_baseline"
 
 @dataclass(frozen=True)
 class Judged:
-    """What was called of each athlete at each session, (athletes, sessions); `covered` is NaN without an interval."""
+    """What was called of each athlete at each session, (athletes, sessions); no interval: NaN."""
 
     better: np.ndarray
     worse: np.ndarray
@@ -75,7 +75,7 @@ def shipped(world: World, cell: Cell) -> Judged:
 
 
 def _covered(world: World, own: pl.DataFrame) -> np.ndarray:
-    """Whether the interval of the change held the truth: the level of the day less the mean of the baseline's."""
+    """Whether the interval held the truth: the level of the day less the mean of the baseline's."""
     who, when = own["who"].to_numpy(), own["when"].to_numpy()
     covered = np.full(world.level.shape, np.nan)
     counted = world.tested.copy()

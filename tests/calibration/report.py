@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.numerics.two_speeds import FAST_SHARE
 from tests.calibration.athletes import TRIALS
 from tests.calibration.grid import GAINS, OURS, dominated
 
@@ -15,22 +16,26 @@ _MOVING = "drifts"
 
 _HEAD = f"""# How often the verdicts are right
 
-Made by `make calibrate`; do not edit. Simulated athletes of known truth, through the very steps that a facility runs
-(usable sessions, reliability, drift, changes), 40 facilities of 60 athletes a row, {TRIALS} trials a session, 24 weeks
-of looks after a first session and a baseline of three. Session errors: 2.5 % from day to day and 3 % a trial (3.0 % a
-session, MDC95 8.4 %), or 5.8 % a session where the row says so (MDC95 16 %). Each facility's borrowed error is off by
-as much as 10 degrees of freedom are; own repeats take its place where sessions are 14 days apart or less.
+Made by `make calibrate`; do not edit. Simulated athletes of known truth, through the very steps that a
+facility runs (usable sessions, reliability, drift, changes), 40 facilities of 60 athletes a row,
+{TRIALS} trials a session, 24 weeks of looks after a first session and a baseline of three. Session
+errors: 2.5 % from day to day and 3 % a trial (3.0 % a session, MDC95 8.4 %), or 5.8 % a session where
+the row says so (MDC95 16 %). Each facility's borrowed error is off by as much as 10 degrees of freedom
+are; own repeats take its place where sessions are 14 days apart or less.
 
-- *Nobody changes*: levels stand still, values differ by noise alone. *Improve*: a straight line over eight weeks, by
-  half, one, one and a half or twice the MDC95 (*a third*: five athletes of 60 each; *few*: one and two of 60, by one
-  and two MDC95). *Drifts*: a random walk of everybody's level, SD 1.5 % in 28 days unless said; *as modelled*: 3 in 10
-  athletes at four times that, which is what the shipped model assumes.
-- False calls: the share of athletes who stay as they are and are called better at any look of the 24 weeks. Power: the
-  share called better at any look (and at the last one).
+- *Nobody changes*: levels stand still, values differ by noise alone. *Improve*: a straight line over
+  eight weeks, by half, one, one and a half or twice the MDC95 (*a third*: five athletes of 60 each;
+  *few*: one and two of 60, by one and two MDC95). *Drifts*: a random walk of everybody's level, SD 1.5 %
+  in 28 days unless said; *as modelled*: {FAST_SHARE:.0%} of the
+  athletes at four times that, which is what the shipped
+  model assumes.
+- False calls: the share of athletes who stay as they are and are called better at any look of the 24
+  weeks. Power: the share called better at any look (and at the last one).
 - Coverage: how often the 90 % interval of the change held the true change, over all looks.
 
-**What remains.** Over a whole squad the intervals hold; for those alone who improve fast they lag behind while the
-change goes on (column "of those who change"): a level is drawn to where it was. The call itself is not late by much.
+**What remains.** Over a whole squad the intervals hold; for those alone who improve fast they lag behind
+while the change goes on (column "of those who change"): a level is drawn to where it was. The call
+itself is not late by much.
 
 """
 

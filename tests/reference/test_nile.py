@@ -1,8 +1,8 @@
 """The local level on the flow of the Nile, 1871-1970, against the book and against statsmodels.
 
-Data: Durbin & Koopman 2012, Time Series Analysis by State Space Methods, chapter 2; read from `statsmodels` (public
-domain). Variances 15099 and 1469.1 by maximum likelihood there (from memory; statsmodels' exact-diffuse likelihood
-at them is -633.46456).
+Data: Durbin & Koopman 2012, Time Series Analysis by State Space Methods, chapter 2; read from `statsmodels`
+(public domain). Variances 15099 and 1469.1 by maximum likelihood there (from memory; statsmodels'
+exact-diffuse likelihood at them is -633.46456).
 """
 
 from __future__ import annotations
