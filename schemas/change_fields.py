@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from schemas.core import Field
-
-_OWN = "the row's unit"
-_ERROR = "the row's error unit"
+from schemas.core import OWN_UNIT, Field
 
 
 def _text(name: str, meaning: str, values: tuple[str, ...] = ()) -> Field:
@@ -34,12 +31,12 @@ RELIABILITY_FIELDS = (
     _text("reliability_id", "Id of the row: a hash of all that went into it."),
     _text("age_class", "Age class; 18 years and over, or not known to be.", ("youth", "adult")),
     _text("error_unit", "Unit of the errors: % where the metric's scale is log, else the metric's unit."),
-    _real("error_low", "Lower end of the 90 % interval of session_error (chi-square).", _ERROR),
-    _real("error_high", "Upper end of the 90 % interval of session_error (chi-square).", _ERROR),
+    _real("error_low", "Lower end of the 90 % interval of session_error (chi-square).", OWN_UNIT),
+    _real("error_high", "Upper end of the 90 % interval of session_error (chi-square).", OWN_UNIT),
     _real(
         "session_error_robust",
         "The own session error by the median, which a few wild pairs don't move; not blended.",
-        _ERROR,
+        OWN_UNIT,
     ),
     _real("cv_percent", "The session's error as per cent of the level.", "%"),
     *(
@@ -54,19 +51,19 @@ RELIABILITY_FIELDS = (
         )
     ),
     _count("icc_athletes", "Athletes behind the ICCs."),
-    _real("learning", "Mean change from the first session of a series to the second.", _ERROR),
-    *_band("learning", "learning", _ERROR),
+    _real("learning", "Mean change from the first session of a series to the second.", OWN_UNIT),
+    *_band("learning", "learning", OWN_UNIT),
     _real(
         "mdc95",
         "1.96 sqrt 2 session_error: a change between two single sessions beyond it is seldom noise.",
-        _ERROR,
+        OWN_UNIT,
     ),
     _real(
         "smallest_worthwhile",
         "Smallest change that matters: a judgement, see worthwhile_origin; not what can be measured.",
-        _ERROR,
+        OWN_UNIT,
     ),
-    _real("worthwhile_here", "Smallest change that matters, at from_value; see reliability.", _OWN),
+    _real("worthwhile_here", "Smallest change that matters, at from_value; see reliability.", OWN_UNIT),
     _text(
         "worthwhile_origin",
         "Whose judgement: the coach's; 0.2 of the true SD between athletes of a sex; half the session error.",
@@ -75,7 +72,7 @@ RELIABILITY_FIELDS = (
     _real(
         "drift",
         "How far a level wanders in 28 days (SD), pooled over the metric, never below its floor.",
-        _ERROR,
+        OWN_UNIT,
     ),
     _count("n_pairs", "Pairs of sessions behind the own session error."),
     _real(
@@ -90,10 +87,10 @@ RELIABILITY_FIELDS = (
 )
 
 TREND_FIELDS = (
-    _real("estimate", "The level that day, as seen from all tests until now. Not to be summed.", _OWN),
-    *_band("estimate", "the estimate", _OWN),
-    _real("estimate_then", "The level as it was known that day, from the tests until then.", _OWN),
-    *_band("estimate_then", "estimate_then", _OWN),
+    _real("estimate", "The level that day, as seen from all tests until now. Not to be summed.", OWN_UNIT),
+    *_band("estimate", "the estimate", OWN_UNIT),
+    _real("estimate_then", "The level as it was known that day, from the tests until then.", OWN_UNIT),
+    *_band("estimate_then", "estimate_then", OWN_UNIT),
     Field("surprise", "boolean", "Whether the day's value was so far off that it counts with less weight."),
     Field(
         "stretch",
@@ -108,10 +105,10 @@ TREND_FIELDS = (
 CHANGE_FIELDS = (
     Field("as_of", "date", "Monday of the week as of whose Sunday this was known."),
     _text("span", "What it is compared with.", SPANS),
-    _real("from_value", "The level it is compared with.", _OWN),
-    _real("to_value", "The level now.", _OWN),
-    _real("change", "to_value less from_value.", _OWN),
-    *_band("change", "the change", _OWN),
+    _real("from_value", "The level it is compared with.", OWN_UNIT),
+    _real("to_value", "The level now.", OWN_UNIT),
+    _real("change", "to_value less from_value.", OWN_UNIT),
+    *_band("change", "the change", OWN_UNIT),
     _real(
         "change_percent", "The change as per cent of from_value; NULL where the metric's scale is raw.", "%"
     ),
@@ -154,18 +151,18 @@ CHANGE_FIELDS = (
     _real(
         "spread_of_response",
         "SD of the athletes' true changes, beyond noise; NULL: none detectable.",
-        _OWN,
+        OWN_UNIT,
     ),
-    *_band("spread_of_response", "the spread", _OWN),
-    _real("previous_value", "The best before it; NULL: none.", _OWN),
+    *_band("spread_of_response", "the spread", OWN_UNIT),
+    _real("previous_value", "The best before it; NULL: none.", OWN_UNIT),
     Field("set_on", "date", "When it was set."),
 )
 
 RETURN_FIELDS = (
-    _real("before_value", "Own level before, from the tests until then alone; NULL: none.", _OWN),
-    *_band("before_value", "before_value", _OWN),
-    _real("now_value", "The level at the last test since.", _OWN),
-    *_band("now_value", "now_value", _OWN),
+    _real("before_value", "Own level before, from the tests until then alone; NULL: none.", OWN_UNIT),
+    *_band("before_value", "before_value", OWN_UNIT),
+    _real("now_value", "The level at the last test since.", OWN_UNIT),
+    *_band("now_value", "now_value", OWN_UNIT),
     _real("percent_of_before", "now_value as per cent of before_value.", "%"),
     *_band("percent_of_before", "percent_of_before", "%"),
     _real("percent_of_other_side", "The last value as per cent of the other side's, of the same day.", "%"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from schemas.catalogue import SERIES_KEYS
 from schemas.change_fields import FIELDS_OF_CHANGE
-from schemas.core import Field
+from schemas.core import OWN_UNIT, Field
 from schemas.families import FAMILIES
 
 
@@ -19,8 +19,6 @@ def _count(name: str, meaning: str) -> Field:
 def _real(name: str, meaning: str, unit: str) -> Field:
     return Field(name, "real", meaning, unit=unit)
 
-
-OWN_UNIT = "the row's unit"
 
 _PEOPLE = (
     _text("athlete_id", "Who: the facility's id of the athlete."),

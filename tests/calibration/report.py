@@ -34,8 +34,8 @@ are; own repeats take its place where sessions are 14 days apart or less.
 - Coverage: how often the 90 % interval of the change held the true change, over all looks.
 
 **What remains.** Over a whole squad the intervals hold; for those alone who improve fast they lag behind
-while the change goes on (column "of those who change"): a level is drawn to where it was. The call
-itself is not late by much.
+while the change goes on (column "of those who change"): a level is drawn to where it was.
+
 
 """
 

@@ -140,7 +140,7 @@ def _jump(athlete: str) -> dict[str, Any]:
 
 
 def _metrics() -> list[dict[str, Any]]:
-    names = [name for name in polars_schema(TABLES["metrics"]) if name != "series_keys"]
+    names = [name for name in polars_schema(TABLES["metrics"]) if name not in ("series_keys", "pool_keys")]
     return [{name: getattr(metric, name) for name in names} for metric in CATALOGUE.values()]
 
 

@@ -18,7 +18,7 @@ JUDGES = np.array(
     [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]], float
 )
 # Wines by four judges: `pingouin` 0.7.0 (dataset icc), whose documentation prints ICC(A,1) 0.728 [0.43, 0.93]
-# and ICC(C,1) 0.729 [0.43, 0.93]. The package drags in too much to be installed for that; its source was read.
+# and ICC(C,1) 0.729 [0.43, 0.93]. The package drags in too much for that; its source was seen.
 WINES = np.array(
     [[1, 1, 3, 6, 6, 7, 8, 9], [2, 3, 8, 4, 5, 5, 7, 9], [0, 3, 1, 3, 5, 6, 7, 9], [1, 2, 4, 3, 6, 2, 9, 8]],
     float,
