@@ -32,10 +32,15 @@ class Judged:
     drift: float
 
 
+def usable_days(world: World) -> pl.DataFrame:
+    """The usable sessions of a world."""
+    parts = [world.frames[name] for name in ("results", "sessions", "session_squads", "events", "series")]
+    return usable_sessions(*parts, world.catalogue)
+
+
 def shipped(world: World, cell: Cell) -> Judged:
     """The verdicts on the change since baseline, by the very steps that a facility runs."""
-    parts = [world.frames[name] for name in ("results", "sessions", "session_squads", "events", "series")]
-    days = usable_sessions(*parts, world.catalogue)
+    days = usable_days(world)
     registry = reliability(
         days, world.frames["measurements"], world.frames["sexes"], world.catalogue, world.weeks
     )
