@@ -41,7 +41,8 @@ def test_weekly_tests_find_the_errors_that_are_there(world: World) -> None:
     assert found["session_error"] == pytest.approx(3.04, abs=0.15)
     assert found["error_low"] < found["session_error"] < found["error_high"]
     assert found["session_error_robust"] == pytest.approx(3.04, rel=0.1)
-    assert found["mdc95"] == pytest.approx(8.5, abs=0.5)
+    mdc95 = 1.959964 * np.sqrt(2) * np.log1p(found["session_error"] / 100)  # on the log scale
+    assert found["mdc95"] == pytest.approx(100 * np.expm1(mdc95), rel=1e-5)
     assert (found["origin"], found["n_athletes"], found["error_unit"]) == ("blended", 60, "%")
     assert found["learning"] == pytest.approx(4.0, abs=1.0)
     assert found["learning_low"] < found["learning"] < found["learning_high"]
