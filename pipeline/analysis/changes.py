@@ -13,7 +13,8 @@ from pipeline.analysis.plain_odds import plain_odds
 from pipeline.analysis.spans import anchors, looks
 from pipeline.analysis.usable import LINE
 from pipeline.metrics.rows import as_table
-from pipeline.numerics.local_level import Comparison, Rows
+from pipeline.numerics.level_pass import Comparison
+from pipeline.numerics.local_level import Rows
 from pipeline.numerics.percentiles import Floats, Ints
 from pipeline.numerics.two_speeds import mixed_comparison
 from pipeline.numerics.verdicts import (

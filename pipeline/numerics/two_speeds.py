@@ -11,9 +11,8 @@ from dataclasses import fields
 
 import numpy as np
 
+from pipeline.numerics.level_pass import Comparison, Levels
 from pipeline.numerics.local_level import (
-    Comparison,
-    Levels,
     Rows,
     Sessions,
     beginnings,

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.numerics.local_level import Levels, Rows, Sessions, compare, follow
+from pipeline.numerics.level_pass import Levels
+from pipeline.numerics.local_level import Rows, Sessions, compare, follow
 
 
 def sessions(value, day, trials=None, anew=(), place=None) -> Sessions:
