@@ -6,7 +6,7 @@ ifeq ($(OS),Windows_NT)
 BIN := $(VENV)/Scripts
 endif
 
-.PHONY: demo test check lint types bench docs clean help
+.PHONY: demo test check lint types bench calibrate docs clean help
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
@@ -38,6 +38,9 @@ check: lint types test  ## lint, types, tests: what CI runs
 
 bench: $(VENV)/.dev  ## print how fast the numbers are made, beside other ways of making them
 	$(BIN)/python -m tests.benchmarks
+
+calibrate: $(VENV)/.dev  ## simulate athletes of known truth: how often are the verdicts right? (minutes)
+	$(BIN)/python -m tests.calibration
 
 clean:  ## remove the environment and the demo
 	rm -rf $(VENV) demo build dist

@@ -12,13 +12,21 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from pipeline.analysis.bests import personal_bests
+from pipeline.analysis.changes import changes_table, expected_false_calls, followed_changes
+from pipeline.analysis.drift import with_drift
 from pipeline.analysis.minors import restricted_values
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
 from pipeline.analysis.profiles import fit_profiles
+from pipeline.analysis.reliability import reliability
 from pipeline.analysis.results import summarise
+from pipeline.analysis.returns import returns
 from pipeline.analysis.screening.screening import flag_rows, screen
 from pipeline.analysis.sessions import build_sessions
+from pipeline.analysis.squads import squad_changes
+from pipeline.analysis.trends import trends
+from pipeline.analysis.usable import usable_sessions
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
 from pipeline.intake.archive import utc_now
 from pipeline.intake.intake import knowledge_of, take_in
@@ -84,6 +92,7 @@ def _metric_row(metric: Metric, columns: set[str]) -> dict[str, object]:
     return {
         **metric.model_dump(include=columns),
         "series_keys": ";".join(metric.series_keys) or None,
+        "pool_keys": ";".join(metric.pool_keys) or None,
         **dict(zip(("hard_low", "hard_high"), metric.hard, strict=True)),
         **dict(zip(("soft_low", "soft_high"), metric.soft, strict=True)),
         "typical_error_trial": error and error.trial,
@@ -152,6 +161,47 @@ def _screening(run: Run) -> Frames:
 
 def _results(run: Run) -> Frames:
     return {"results": summarise(run.read("measurements"), run.read("sessions"), run.catalogue)}
+
+
+def _usable(run: Run) -> pl.DataFrame:
+    results, sessions, squads, events, series = (run.read(name) for name in _USED)
+    return usable_sessions(results, sessions, squads, events, series, run.catalogue)
+
+
+def _reliability(run: Run) -> Frames:
+    people = run.facility.athletes.select("athlete_id", "sex", "birth_date")
+    days = _usable(run).filter(~restricted_values(run.catalogue, people))
+    weeks = norm_weeks(run.read("results"), run.statistics_date())
+    sexes = people.select("athlete_id", "sex")
+    rows = reliability(days, run.read("measurements"), sexes, run.catalogue, weeks)
+    return {"reliability": with_drift(rows, days, run.catalogue)}
+
+
+def _trends(run: Run) -> Frames:
+    return {"trends": trends(_usable(run), run.read("reliability"), run.catalogue)}
+
+
+def _changes(run: Run) -> Frames:
+    people, squads = run.facility.athletes.select("athlete_id", "birth_date"), run.read("session_squads")
+    season = run.facility.settings.season_start
+    followed = followed_changes(
+        _usable(run), run.read("reliability"), run.read("events"), squads, run.catalogue, season
+    )
+    shown = followed.filter(~restricted_values(run.catalogue, people, "from_date"))
+    return {
+        "changes": changes_table(followed),
+        "expected_false_calls": expected_false_calls(shown),
+        "squad_changes": squad_changes(shown, squads, run.catalogue),
+    }
+
+
+def _returns(run: Run) -> Frames:
+    trends, registry, events, series = (run.read(n) for n in ("trends", "reliability", "events", "series"))
+    return {"returns": returns(trends, _usable(run), registry, events, series, run.catalogue)}
+
+
+def _personal_bests(run: Run) -> Frames:
+    return {"personal_bests": personal_bests(run.read("measurements"), run.catalogue)}
 
 
 def _norms(run: Run) -> Frames:
@@ -246,6 +296,8 @@ _SESSIONS = ("sessions", "session_squads")
 # What ran says nothing about anybody, and is no reason to publish again.
 _OPENED = tuple(name for name, table in TABLES.items() if table.published and name != "runs")
 _PUBLISHED = (*_OPENED, "_found_reps", "_suspects")
+_USED = ("results", "sessions", "session_squads", "events", "series")
+_CHANGED = ("changes", "expected_false_calls", "squad_changes")
 
 STEPS: tuple[Step, ...] = (
     Step("take_in", "takes in what lies in the inbox", (), _RESOLVED, _take_in, when="always"),
@@ -306,19 +358,44 @@ STEPS: tuple[Step, ...] = (
         ("people", "settings", "metrics", "as_of"),
     ),
     Step(
-        "profiles",
-        "fits curves and lines",
-        (*TRIAL_TABLES, *SAMPLE_SETS, "sessions"),
-        ("profiles", "profile_values"),
-        _profiles,
-        ("settings", "metrics", "as_of"),
-    ),
-    Step(
         "results",
         "sums up each session",
         ("measurements", "sessions"),
         ("results",),
         _results,
+        ("metrics",),
+    ),
+    Step(
+        "reliability",
+        "says how far values are off",
+        (*_USED, "measurements"),
+        ("reliability",),
+        _reliability,
+        ("people", "metrics", "as_of"),
+    ),
+    Step("trends", "follows levels", (*_USED, "reliability"), ("trends",), _trends, ("metrics",)),
+    Step(
+        "changes",
+        "says who changed",
+        (*_USED, "reliability"),
+        _CHANGED,
+        _changes,
+        ("people", "settings", "metrics"),
+    ),
+    Step(
+        "returns",
+        "sets people after an injury beside themselves",
+        (*_USED, "trends", "reliability"),
+        ("returns",),
+        _returns,
+        ("metrics",),
+    ),
+    Step(
+        "personal_bests",
+        "keeps bests apart",
+        ("measurements",),
+        ("personal_bests",),
+        _personal_bests,
         ("metrics",),
     ),
     Step(
@@ -329,9 +406,7 @@ STEPS: tuple[Step, ...] = (
         _norms,
         ("people", "settings", "metrics", "as_of"),
     ),
-    Step(
-        "publish", "publishes", (*_OPENED, "_found_reps", "_suspects"), (), _publish, lacks=not_as_published
-    ),
+    Step("publish", "publishes", _PUBLISHED, (), _publish, lacks=not_as_published),
     Step(
         "edition",
         "writes down the norms of the week that has closed, once and for all",

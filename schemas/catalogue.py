@@ -95,6 +95,9 @@ class Metric(Strict):
 
     `fed_by`: the facility's tests that it is measured by, where it is one of other tests.
     `restricted_minors`: it says how a body is composed, so a minor's values are in the restricted file only.
+    `pool_keys`: over which series errors and drift are pooled: those equal in these of the series keys.
+    `drift`: the least SD of the level over 28 days, per cent on the log scale, the unit on the raw scale.
+    `smallest_worthwhile`: the coach's, in the metric's unit, and why.
     `coach`: whether coaches are shown it; not so where another metric says the same. `on`: whether it is made
     at all; what is off by default is made where the facility's metrics.toml turns it on.
     `ranked`: whether people are compared with each other by it; not so where that does harm.
@@ -111,6 +114,8 @@ class Metric(Strict):
     learned: bool
     min_trials: int
     series_keys: tuple[str, ...]
+    pool_keys: tuple[str, ...]
+    drift: float = Field(gt=0)
     hard: Range
     soft: Range
     limits: tuple[Limits, ...] = ()
@@ -119,6 +124,8 @@ class Metric(Strict):
     verified: str
     caution: str
     typical_error: TypicalError | None = Field(default=None)
+    smallest_worthwhile: float | None = Field(default=None, gt=0)
+    worthwhile_because: str | None = None
     restricted_minors: bool = False
     coach: bool = True
     on: bool = True
@@ -140,6 +147,8 @@ def load_catalogue() -> dict[str, Metric]:
         unknown = set(metric.series_keys) - set(SERIES_KEYS)
         if unknown:
             raise ValueError(f"metrics.toml: {metric.metric} has unknown series keys {sorted(unknown)}")
+        if set(metric.pool_keys) - set(metric.series_keys):
+            raise ValueError(f"metrics.toml: {metric.metric} has pool keys that are no series keys of it")
     return metrics
 
 

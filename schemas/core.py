@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 Type = Literal["text", "integer", "bigint", "real", "boolean", "date", "time", "timestamp"]
+OWN_UNIT = "the row's unit"
 NUMERIC: frozenset[str] = frozenset({"integer", "bigint", "real"})
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from schemas.catalogue import SERIES_KEYS
-from schemas.core import Field
+from schemas.change_fields import FIELDS_OF_CHANGE
+from schemas.core import OWN_UNIT, Field
 from schemas.families import FAMILIES
 
 
@@ -18,8 +19,6 @@ def _count(name: str, meaning: str) -> Field:
 def _real(name: str, meaning: str, unit: str) -> Field:
     return Field(name, "real", meaning, unit=unit)
 
-
-OWN_UNIT = "the row's unit"
 
 _PEOPLE = (
     _text("athlete_id", "Who: the facility's id of the athlete."),
@@ -120,6 +119,7 @@ _METRICS = (
     _text("scale", "Scale on which errors are even: log for proportional errors.", ("log", "raw")),
     _text("summary", "How a session's trials become one value.", ("mean", "median", "best")),
     Field("learned", "boolean", "Whether the first session is set aside because people learn."),
+    _text("pool_keys", "Keys of the series over which errors and drift are pooled, joined by ';'."),
     _text("series_keys", "Keys that must be equal for values to be compared, joined by ';'."),
     _real("hard_low", "A value below is not used; of some series other limits hold.", OWN_UNIT),
     _real("hard_high", "A value above is not used; of some series other limits hold.", OWN_UNIT),
@@ -262,7 +262,8 @@ _SERIES = tuple(
 
 
 def _merge() -> dict[str, Field]:
-    shared = (*_PEOPLE, *_TRIALS, *_FILES, *_METRICS, *_SESSIONS, *_PROFILES, *_NORMS, *_RUNS, *_SERIES)
+    shared = (*_PEOPLE, *_TRIALS, *_FILES, *_METRICS, *_SESSIONS, *_PROFILES, *_NORMS, *_RUNS)
+    shared = (*shared, *FIELDS_OF_CHANGE, *_SERIES)
     fields = {field.name: field for field in shared}
     if len(fields) != len(shared):
         raise ValueError("a field is declared twice in schemas/fields.py")

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from schemas.catalogue import SERIES_KEYS
+from schemas.change_tables import TABLES_OF_CHANGE
 from schemas.core import Family, Field, Table, Trace
 from schemas.families import FAMILIES
 from schemas.fields import FIELDS
@@ -189,6 +190,7 @@ _ALL = (
             "summary",
             "learned",
             "series_keys",
+            "pool_keys",
             "hard_low",
             "hard_high",
             "soft_low",
@@ -423,6 +425,7 @@ _ALL = (
         ),
         as_csv=True,
     ),
+    *TABLES_OF_CHANGE,
     Table(
         "events",
         "a training block, camp or season of a squad (of single athletes: in the restricted file only)",

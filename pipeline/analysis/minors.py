@@ -20,7 +20,9 @@ def of_minors(births: pl.DataFrame, athlete: pl.Expr, day: pl.Expr) -> pl.Expr:
     return ~(age_years(birth, day) >= ADULT_YEARS).fill_null(False)
 
 
-def restricted_values(catalogue: Mapping[str, Metric], births: pl.DataFrame) -> pl.Expr:
-    """Whether a row with metric, athlete_id and local_date is a minor's body composition."""
+def restricted_values(
+    catalogue: Mapping[str, Metric], births: pl.DataFrame, day: str = "local_date"
+) -> pl.Expr:
+    """Whether a row with metric, athlete_id and a day is a minor's body composition."""
     metrics = [metric.metric for metric in catalogue.values() if metric.restricted_minors]
-    return pl.col("metric").is_in(metrics) & of_minors(births, pl.col("athlete_id"), pl.col("local_date"))
+    return pl.col("metric").is_in(metrics) & of_minors(births, pl.col("athlete_id"), pl.col(day))

@@ -6,6 +6,9 @@ from pipeline.facility.settings import MAXIMUM, METRICS_FILE, OTHER_TESTS, Metri
 from schemas.catalogue import CATALOGUE, FedBy, Metric, TypicalError
 
 _KEYS = ("test", "side", "method", "method_version")
+_POOL_KEYS = ("test", "method")
+_DRIFT_PERCENT = 1.5  # over 28 days, as for jumps
+_DRIFT_SHARE = 0.01  # of the width of the soft limits, where the scale is raw
 _VERIFIED = "by the facility"
 
 
@@ -36,11 +39,15 @@ def _own(name: str, test: OtherTest) -> Metric:
         "min_trials",
         "hard",
         "soft",
+        "smallest_worthwhile",
+        "worthwhile_because",
     }
     return Metric(
         metric=name,
         family=OTHER_TESTS,
         series_keys=_KEYS,
+        pool_keys=_POOL_KEYS,
+        drift=_drift(test),
         formula="as measured",
         source=test.source,
         verified=_VERIFIED,
@@ -51,6 +58,13 @@ def _own(name: str, test: OtherTest) -> Metric:
     )
 
 
+def _drift(test: OtherTest) -> float:
+    """The least drift of a test that nothing is known of: judgement."""
+    if test.scale == "log":
+        return _DRIFT_PERCENT
+    return _DRIFT_SHARE * (test.soft[1] - test.soft[0])
+
+
 def _with(metric: Metric, own: MetricOverride | None) -> Metric:
     if own is None:
         return metric
@@ -59,6 +73,8 @@ def _with(metric: Metric, own: MetricOverride | None) -> Metric:
         changes |= {"hard": own.hard or metric.hard, "soft": own.soft or metric.soft, "limits": ()}
     if error := _error(own):
         changes["typical_error"] = error
+    if own.smallest_worthwhile:
+        changes |= own.model_dump(include={"smallest_worthwhile", "worthwhile_because"})
     return metric.model_copy(update=changes)
 
 

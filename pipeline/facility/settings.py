@@ -229,6 +229,7 @@ class MetricOverride(StrictConfig):
     hard: Range | None = None
     soft: Range | None = None
     smallest_worthwhile: Annotated[float, Field(gt=0)] | None = None
+    worthwhile_because: str | None = None
     typical_error_trial: Annotated[float, Field(gt=0)] | None = None
     typical_error_session: Annotated[float, Field(gt=0)] | None = None
 
@@ -247,6 +248,7 @@ class OtherTest(StrictConfig):
     hard: Range
     soft: Range
     smallest_worthwhile: Annotated[float, Field(gt=0)] | None = None
+    worthwhile_because: str | None = None
     typical_error_trial: Annotated[float, Field(gt=0)] | None = None
     typical_error_session: Annotated[float, Field(gt=0)] | None = None
     source: Annotated[str, Field(min_length=1)]

@@ -20,8 +20,9 @@ def split_restricted(
     """Frames for everybody, and the rows that only the restricted file may have, by table.
 
     Apart are the events of single athletes, which may be about health; and of the metrics that the catalogue
-    restricts (body composition, maturity) the values and results of people under 18 on the date of the test,
-    and their trials with earlier versions where the family has no other metrics. `births`: athlete_id,
+    restricts (body composition, maturity) the values, results and levels of people under 18 on the date of
+    the test, changes since such a date, and their trials with earlier versions where the family has no other
+    metrics. `births`: athlete_id,
     birth_date. What waits in a file of such a device shows its code only: whose it is may not be known yet.
     So do a held line that is quoted whole and a file's name that does not fit, for names may stand in them.
     Tables without such rows are not in the second.
@@ -33,8 +34,10 @@ def split_restricted(
     minor = of_minors(births, pl.col("athlete_id"), pl.col("local_date"))
     for name in sorted(tables):
         _part(shown, apart, name, minor)
-    for name in ("measurements", "results"):
+    for name in ("measurements", "results", "trends"):
         _part(shown, apart, name, restricted_values(catalogue, births))
+    for name, day in (("changes", "from_date"), ("personal_bests", "set_on")):
+        _part(shown, apart, name, restricted_values(catalogue, births, day))
     _part(shown, apart, "measurement_inputs", _among(apart, "measurements", "measurement_id"))
     # An earlier version may name the wrong athlete or day, so what holds of the row now counts as well.
     of_row = [(pl.col("source_table") == name) & _among(apart, name, "row_id") for name in sorted(tables)]

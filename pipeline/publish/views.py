@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from pipeline.publish.change_views import CURRENT_CHANGES, CURRENT_ESTIMATES
 from schemas.catalogue import SERIES_KEYS, Metric
 from schemas.core import Family, Field
 from schemas.ddl import literal, quote
@@ -47,7 +48,15 @@ class View:
 def views(valid_on: date, catalogue: dict[str, Metric]) -> tuple[View, ...]:
     """Every view of the published file; `valid_on` is the day on which tests are stale or not."""
     wide = (_results_wide(family, catalogue) for family in FAMILIES.values())
-    return (_current_norms(), _files_first(), _lineage(), _stale_tests(valid_on), *(v for v in wide if v))
+    fixed = (
+        _current_estimates(),
+        _current_changes(),
+        _current_norms(),
+        _files_first(),
+        _lineage(),
+        _stale_tests(valid_on),
+    )
+    return (*fixed, *(v for v in wide if v))
 
 
 def _fields(table: str, *names: str) -> dict[str, Field]:
@@ -58,6 +67,37 @@ def _fields(table: str, *names: str) -> dict[str, Field]:
 
 def _text(name: str, meaning: str) -> dict[str, Field]:
     return {name: Field(name, "text", meaning)}
+
+
+def _current_estimates() -> View:
+    return View(
+        "current_estimates",
+        "an athlete's level of a series on the last day of a test of it",
+        CURRENT_ESTIMATES,
+        _in_words("trends"),
+        "It may be old: see local_date, and stale_tests.",
+    )
+
+
+def _current_changes() -> View:
+    return View(
+        "current_changes",
+        "an athlete's change of a series over a span, as of the last week with a test of it",
+        CURRENT_CHANGES,
+        _in_words("changes"),
+        "First the change and its interval, then the odds, the verdict last. How many verdicts there "
+        "would be had nobody changed is in expected_false_calls.",
+    )
+
+
+def _in_words(table: str) -> dict[str, Field]:
+    """The columns of a table, and what its metric and series are called."""
+    return (
+        columns_of(TABLES[table])
+        | _text("metric_label", "The metric in words.")
+        | _text("series_label", "The series: what is equal for all its values.")
+        | _fields("metrics", "decimals", "better")
+    )
 
 
 def _current_norms() -> View:

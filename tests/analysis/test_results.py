@@ -11,7 +11,7 @@ from polars.testing import assert_frame_equal
 
 from pipeline.analysis.results import summarise
 from pipeline.metrics.measurements import measure_all
-from schemas.catalogue import CATALOGUE, Metric
+from schemas.catalogue import CATALOGUE, Metric, TypicalError
 from schemas.models import empty, table_model
 from schemas.tables import TABLES
 from tests.metrics.trial_rows import DAY, jump, mass, run, sessions_of, trial_rows
@@ -95,7 +95,12 @@ def test_errors_are_the_published_ones_in_the_metrics_unit() -> None:
 
 
 def test_a_trial_error_never_stands_in_for_a_session_error() -> None:
-    frame = results({"sprint_splits": trial_rows("sprint_splits", *run((10, 1.9)))})
+    one = TypicalError(trial=1.0, source="a study", verified="made up")
+    own = {
+        "sprint_time": CATALOGUE["sprint_time"].model_copy(update={"typical_error": one}),
+        "interval_speed": CATALOGUE["interval_speed"].model_copy(update={"typical_error": None}),
+    }
+    frame = results({"sprint_splits": trial_rows("sprint_splits", *run((10, 1.9)))}, CATALOGUE | own)
     row = frame.row(by_predicate=pl.col("metric") == "sprint_time", named=True)
     assert (row["trial_error"], row["session_error"]) == (pytest.approx(0.019), None)
     speed = frame.row(by_predicate=pl.col("metric") == "interval_speed", named=True)

@@ -141,7 +141,7 @@ def test_the_open_and_the_restricted_file_together_have_every_row_of_the_warehou
     apart = current_file(demo / "published" / "restricted")
     tables = read(apart, "SELECT table_name FROM duckdb_tables()").to_series().to_list()
     assert {"skinfold_readings", "measurements", "results", "events"} <= set(tables)
-    for table in sorted(set(tables) - {"restricted_periods"}):
+    for table in sorted(set(tables) - {"restricted_periods", "returns"}):
         whole, shown, hidden = (
             read(file, f"SELECT count(*) FROM {quote(table)}").item() for file in (warehouse, main, apart)
         )

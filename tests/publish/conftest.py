@@ -141,7 +141,9 @@ def _jump(athlete: str) -> dict[str, Any]:
 
 def _metrics() -> list[dict[str, Any]]:
     names = [name for name in polars_schema(TABLES["metrics"]) if name in Metric.model_fields]
-    return [metric.model_dump(include=set(names) - {"series_keys"}) for metric in CATALOGUE.values()]
+    return [
+        metric.model_dump(include=set(names) - {"series_keys", "pool_keys"}) for metric in CATALOGUE.values()
+    ]
 
 
 def _series() -> list[dict[str, Any]]:

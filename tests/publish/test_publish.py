@@ -149,7 +149,7 @@ def test_what_is_said_of_single_athletes_or_minors_bodies_is_in_the_restricted_f
     report = published(frames | more, people, tmp_path)
     assert (report.rows["events"], report.rows["skinfold_readings"]) == (2, 3)
     apart = dict(_contents(tmp_path / "restricted" / "yardmark.duckdb"))
-    assert set(apart) == {"events", "restricted_periods", "skinfold_readings"}
+    assert set(apart) == {"events", "restricted_periods", "returns", "skinfold_readings"}
     assert [row[0] for row in apart["events"]] == ["e2"]
     assert [row[0] for row in apart["skinfold_readings"]] == ["fold-a2", "fold-a3"]
     open_to_all = dict(_contents(tmp_path / "yardmark.duckdb"))

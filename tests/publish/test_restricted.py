@@ -93,6 +93,20 @@ def test_readings_values_and_results_of_minors_are_apart() -> None:
     assert set(apart) == {"skinfold_readings", "measurements", "results"}
 
 
+def test_levels_changes_and_bests_of_minors_are_apart() -> None:
+    """A change says the level it is counted from: the age on that day decides, whatever the age since."""
+    later = DAY + timedelta(days=400)
+    everything = [
+        value(who, "skinfold_sum") | {"set_on": DAY, "from_date": DAY, "to_date": later, "as_of": later}
+        for who in EVERYBODY
+    ]
+    tables = ("trends", "changes", "personal_bests")
+    shown, apart = split(**{name: values(name, *everything) for name in tables})
+    for table in tables:
+        assert who_is_in(shown, table) == {"today", "adult"}
+        assert who_is_in(apart, table) == OF_MINORS
+
+
 def test_every_metric_of_body_composition_is_split_and_no_other() -> None:
     rows = [value("young", metric) for metric in CATALOGUE]
     shown, apart = split(measurements=values("measurements", *rows))

@@ -100,9 +100,20 @@ def test_the_tables_of_the_contract_are_there():
         "sprint_splits", "body_readings", "superseded_rows", "metrics", "series", "flag_codes",
         "measurements", "measurement_inputs", "profiles", "profile_values",
         "results", "populations", "norms", "norm_percentiles", "events",
+        "reliability", "trends", "changes", "squad_changes", "personal_bests",
     }  # fmt: skip
     assert asked <= {table.name for table in TABLES.values() if table.published and not table.restricted}
-    as_csv = {"results", "norms", "norm_percentiles", "files", "held_rows", "metrics", "series", "flag_codes"}
+    as_csv = {
+        "results",
+        "changes",
+        "norms",
+        "norm_percentiles",
+        "files",
+        "held_rows",
+        "metrics",
+        "series",
+        "flag_codes",
+    }
     assert {table.name for table in TABLES.values() if table.as_csv} == as_csv
 
 
@@ -154,6 +165,7 @@ def test_the_metric_ids_of_the_contract_are_there_with_their_units():
 def test_series_keys_name_trial_columns():
     columns = {field.name for _, field in RAW} | {"method", "method_version"}
     assert {column for column, _ in SERIES_KEYS.values() if column is not None} <= columns
+    assert all(set(metric.pool_keys) <= set(metric.series_keys) for metric in CATALOGUE.values())
     used = {key for metric in CATALOGUE.values() for key in metric.series_keys}
     assert used == set(SERIES_KEYS)
 
