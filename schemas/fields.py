@@ -241,7 +241,7 @@ _RUNS = (
     _text("run_id", "Id of the run; its steps share it."),
     _text("step", "What ran: a step, or a rebuild or weekly edition."),
     _text("started_by", "The command that started it; under watch: what it was for."),
-    Field("as_of", "date", "Last day of the statistics; NULL where the run ended before it was known."),
+    Field("run_as_of", "date", "Last day of the statistics; NULL where the run ended before it was known."),
     Field("valid_on", "date", "Day that squads and availability are of."),
     Field("started_at", "timestamp", "When it began.", unit="UTC"),
     Field("seconds", "real", "How long it took.", unit="s", low=0, high=1e9, limits_from="thirty years"),

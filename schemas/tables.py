@@ -448,7 +448,7 @@ _ALL = (
             "run_id",
             "step",
             "started_by",
-            "as_of",
+            "as_of:run_as_of",
             "valid_on",
             "started_at",
             "seconds",
