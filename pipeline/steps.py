@@ -12,9 +12,11 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from pipeline.analysis.comparisons import against_group
 from pipeline.analysis.minors import restricted_values
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
+from pipeline.analysis.populations import OwnPopulation
 from pipeline.analysis.results import summarise
 from pipeline.analysis.sessions import build_sessions
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
@@ -99,21 +101,42 @@ def _results(run: Run) -> Frames:
 
 
 def _norms(run: Run) -> Frames:
-    people = run.facility.athletes.select("athlete_id", "sex", "birth_date")
-    results = run.read("results").filter(~restricted_values(run.catalogue, people))
+    results, people = _comparable(run)
     as_of = run.statistics_date()
-    weeks = pl.DataFrame({"week": norm_weeks(results, as_of)}, schema={"week": pl.Date})
+    states = _weekly_states(run, results, norm_weeks(results, as_of))
+    settings = run.facility.settings
+    own = [OwnPopulation(name, **dict(held)) for name, held in sorted(settings.populations.items())]
+    return weekly_norms(results, people, states, run.catalogue, as_of, settings.season_start, own)
+
+
+def _comparisons(run: Run) -> Frames:
+    results, people = _comparable(run)
+    as_of = run.statistics_date()
+    states = _weekly_states(run, results, norm_weeks(results, as_of)[-1:])
+    season = run.facility.settings.season_start
+    norms, populations = run.read("norms"), run.read("populations")
+    compared = against_group(results, people, states, norms, populations, run.catalogue, as_of, season)
+    return {"against_group": compared}
+
+
+def _comparable(run: Run) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The results that people may be compared by (not a minor's body composition), and the people."""
+    people = run.facility.athletes.select("athlete_id", "sex", "birth_date")
+    return run.read("results").filter(~restricted_values(run.catalogue, people)), people
+
+
+def _weekly_states(run: Run, results: pl.DataFrame, mondays: list[date]) -> pl.DataFrame:
+    """What each athlete with results was on the Sunday of each week."""
+    weeks = pl.DataFrame({"week": mondays}, schema={"week": pl.Date})
     asked = (
         results.select("athlete_id")
         .unique()
         .join(weeks, how="cross")
         .with_columns(on=pl.col("week").dt.offset_by("6d"))
     )
-    states = asked.select("athlete_id", "week").with_columns(
+    return asked.select("athlete_id", "week").with_columns(
         state_on(run.facility.periods, asked).drop("athlete_id", "on")
     )
-    season = run.facility.settings.season_start
-    return weekly_norms(results, people, states, run.catalogue, as_of, season)
 
 
 def _publish(run: Run) -> Frames:
@@ -224,6 +247,14 @@ STEPS: tuple[Step, ...] = (
         ("results",),
         _NORMED,
         _norms,
+        ("people", "settings", "metrics", "as_of"),
+    ),
+    Step(
+        "comparisons",
+        "says where each athlete stands in a group",
+        ("results", "norms", "populations"),
+        ("against_group",),
+        _comparisons,
         ("people", "settings", "metrics", "as_of"),
     ),
     Step("publish", "publishes", _OPENED, (), _publish, lacks=not_as_published),

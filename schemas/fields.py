@@ -184,11 +184,13 @@ _NORMS = (
     _text("population_id", "Id of the population."),
     _text("season", "Season, a label."),
     _text("age_band", "Ages in years, on the week's Sunday."),
-    _count("rung", "Rung of the fallback ladder; 1 is the narrowest."),
+    _count("rung", "Rung of the fallback ladder; 1 is the narrowest, 0 a population of the facility's own."),
     _text("parent_id", "Next wider population; NULL for the widest."),
     _count("n_athletes", "Athletes, each counted once."),
     _real("mean", "Mean over athletes.", OWN_UNIT),
     _real("sd", "Standard deviation over athletes (n - 1); includes measurement error.", OWN_UNIT),
+    _real("geometric_mean", "Mean on the log scale, for metrics of that scale.", OWN_UNIT),
+    _real("geometric_sd_percent", "SD on the log scale: 100 (exp(SD of the logs) - 1).", "%"),
     _real(
         "shrunk_mean", "Mean drawn toward the parent population's, more so where athletes are few.", OWN_UNIT
     ),
@@ -205,6 +207,46 @@ _NORMS = (
     _real("value_low", "Lower end of the 90 % interval by order statistics; NULL: cannot tell.", OWN_UNIT),
     _real("value_high", "Upper end of the 90 % interval by order statistics; NULL: cannot tell.", OWN_UNIT),
     _text("withheld", "Why values are left out, in a sentence; NULL where none is."),
+    _real(
+        "value_error",
+        "Error (SD) of the value: that of a session, for the median of so many; NULL: not known yet.",
+        OWN_UNIT,
+    ),
+    _count("n_sessions", "Sessions behind the value."),
+    Field("last_date", "date", "Date of the last session behind the value."),
+    _count("n_others", "Others in the group, the athlete left out."),
+    *(
+        _real(name, meaning, "%")
+        for name, meaning in (
+            (
+                "percentile_turned",
+                "Share of the others who are worse, those equal counted half, kept within 1 to 99; high is "
+                "better. NULL where no direction is.",
+            ),
+            (
+                "percentile_low",
+                "Lower end of the 90 % interval of percentile, from measurement error and the number of "
+                "others; NULL: cannot tell yet.",
+            ),
+            ("percentile_high", "Upper end of the 90 % interval of percentile; NULL: cannot tell yet."),
+            ("percentile_raw", "Share of the others with a lower value, whatever is better. 1 to 99."),
+            (
+                "percentile_raw_low",
+                "Lower end of the 90 % interval of percentile_raw; NULL: cannot tell yet.",
+            ),
+            (
+                "percentile_raw_high",
+                "Upper end of the 90 % interval of percentile_raw; NULL: cannot tell yet.",
+            ),
+        )
+    ),
+    _real(
+        "z",
+        "Standard score among the others, on the metric's scale; high is better. NULL where nothing is.",
+        "1",
+    ),
+    _real("z_error", "Error (SD) of z: of measurement, and of the others' mean and SD.", "1"),
+    _real("t_score", "50 + 10 z.", "1"),
     _text("event_id", "Id of the event."),
     _text("kind", "Kind of event."),
     Field("from_date", "date", "First day."),

@@ -9,7 +9,7 @@ import polars as pl
 from scipy.special import stdtrit
 
 from pipeline.analysis.norm_tables import MINIMUM
-from pipeline.analysis.norms import in_window
+from pipeline.analysis.one_value import in_window
 from pipeline.publish.files import put
 from pipeline.publish.flat import inert
 from pipeline.publish.suppression import to_withhold

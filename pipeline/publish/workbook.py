@@ -15,7 +15,7 @@ from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.worksheet import Worksheet
 
 from pipeline.analysis.norm_tables import PERCENTILE_NEEDS
-from pipeline.analysis.norms import WINDOW_DAYS
+from pipeline.analysis.one_value import WINDOW_DAYS
 from pipeline.publish.files import Writer
 from pipeline.publish.page import FIRST_ROW, Column, Styles, height, print_setup, table_head
 from pipeline.publish.too_few import COUNTED_FROM
