@@ -49,7 +49,7 @@ def against_group(
     week = as_of - timedelta(days=as_of.weekday())
     ranked = [name for name, metric in catalogue.items() if not metric.restricted_minors]
     compared = results.filter(pl.col("metric").is_in(ranked))
-    sessions = usable(compared, as_of, ("value", "session_error"))
+    sessions = usable(compared, [week], as_of, ("value", "session_error"))
     values = values_of_week(sessions, week)
     here = norms.filter(pl.col("week") == week)
     if values.value.size == 0 or here.is_empty():
@@ -59,6 +59,8 @@ def against_group(
     written = _written(grouped, sessions, here, populations.filter(pl.col("season") == season))
     cell = _chosen(grouped, sessions, values, written["code"].to_numpy())
     rows = np.flatnonzero(cell >= 0)
+    # In the order of the sorted arrays that are searched, the searches are several times as fast.
+    rows = rows[np.lexsort((values.value[rows], cell[rows]))]
     frame = pl.DataFrame(
         {
             "code": cell[rows],

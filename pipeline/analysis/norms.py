@@ -55,11 +55,12 @@ def weekly_norms(
     are left out. `season_start` is MM-DD; a week is in the season of its Sunday. The order of rows never
     matters.
     """
-    sessions = usable(results, as_of)
+    weeks = norm_weeks(results, as_of) if weeks is None else weeks
+    sessions = usable(results, weeks, as_of)
     by_week = states.partition_by("week", as_dict=True)
     nobody = states.clear()
     members, groups = [], []
-    for week in norm_weeks(results, as_of) if weeks is None else weeks:
+    for week in weeks:
         values = values_of_week(sessions, week)
         if values.value.size == 0:
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -60,12 +61,19 @@ def in_window(week: date) -> pl.Expr:
     return pl.col("local_date").is_between(sunday - timedelta(days=WINDOW_DAYS - 1), sunday)
 
 
-def usable(results: pl.DataFrame, as_of: date, columns: tuple[str, ...] = ("value",)) -> Usable:
-    """The results that may enter norms as of a date, with some of their real columns (NULL becomes NaN)."""
+def usable(
+    results: pl.DataFrame, weeks: Sequence[date], as_of: date, columns: tuple[str, ...] = ("value",)
+) -> Usable:
+    """The results that may enter the norms of some weeks as of a date.
+
+    With some of their real columns; NULL becomes NaN.
+    """
+    since = (min(weeks) if weeks else as_of) - timedelta(days=WINDOW_DAYS)
+    results = results.filter(pl.col("local_date").is_between(since, as_of))
     # There are few different texts of flags: each is looked into once.
     entering = results.select(pl.col("flags").unique()).filter(may_enter())["flags"]
     flags = pl.col("flags").is_in(entering.drop_nulls().implode()) | pl.col("flags").is_null()
-    known = results.filter(pl.col("local_date") <= as_of, flags)
+    known = results.filter(flags)
     athletes = known["athlete_id"].unique().sort()
     series = known.select(SERIES).unique().sort(SERIES)
     place = pl.concat_str(SERIES, separator="|")
