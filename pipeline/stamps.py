@@ -61,7 +61,7 @@ def config_stamps(facility: Facility) -> dict[str, str]:
     return {
         "people": digest(*(json.dumps(frame.to_dicts(), default=str) for frame in people)),
         "settings": digest(json.dumps(settings, sort_keys=True)),
-        "metrics": digest(repr(facility.metrics)),
+        "metrics": digest(repr(facility.metrics), repr(facility.records.lms_tables.rows())),
     }
 
 

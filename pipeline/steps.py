@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from pipeline.analysis.age_norms import age_norms
 from pipeline.analysis.comparisons import against_group
 from pipeline.analysis.minors import restricted_values
 from pipeline.analysis.norms import norm_weeks, weekly_norms
@@ -117,6 +118,12 @@ def _comparisons(run: Run) -> Frames:
     norms, populations = run.read("norms"), run.read("populations")
     compared = against_group(results, people, states, norms, populations, run.catalogue, as_of, season)
     return {"against_group": compared}
+
+
+def _age_norms(run: Run) -> Frames:
+    results, people = _comparable(run)
+    published = run.facility.records.lms_tables
+    return age_norms(results, people, published, run.catalogue, run.statistics_date())
 
 
 def _comparable(run: Run) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -256,6 +263,14 @@ STEPS: tuple[Step, ...] = (
         ("against_group",),
         _comparisons,
         ("people", "settings", "metrics", "as_of"),
+    ),
+    Step(
+        "age_norms",
+        "fits curves over age, for youths",
+        ("results",),
+        ("age_norms", "against_age"),
+        _age_norms,
+        ("people", "metrics", "as_of"),
     ),
     Step("publish", "publishes", _OPENED, (), _publish, lacks=not_as_published),
     Step(

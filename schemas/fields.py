@@ -247,6 +247,22 @@ _NORMS = (
     ),
     _real("z_error", "Error (SD) of z: of measurement, and of the others' mean and SD.", "1"),
     _real("t_score", "50 + 10 z.", "1"),
+    _text(
+        "curve_method",
+        "Kind of curve: LMS (100 athletes or more), log-quadratic (20 or more), or a published table.",
+        ("lms", "log_quadratic", "published"),
+    ),
+    _text("curve_source", "Whose curve it is: a citation, where it is published."),
+    _real("curve_age", "Age.", "years"),
+    _real("lms_l", "L of the LMS method: the power that takes the skew away.", "1"),
+    _real("lms_m", "M of the LMS method: the median at that age.", OWN_UNIT),
+    _real("lms_s", "S of the LMS method: the coefficient of variation.", "1"),
+    _real("age_z", "Standard score at that age; high is better. NULL where no direction is.", "1"),
+    _real("z_low", "Lower end of the 90 % interval of z by measurement error; NULL: cannot tell yet.", "1"),
+    _real("z_high", "Upper end of the 90 % interval of z by measurement error; NULL: cannot tell yet.", "1"),
+    _real(
+        "age_percentile", "Percentile at that age, by the curve, kept within 1 to 99; high is better.", "%"
+    ),
     _text("event_id", "Id of the event."),
     _text("kind", "Kind of event."),
     Field("from_date", "date", "First day."),

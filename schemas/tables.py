@@ -424,6 +424,53 @@ _ALL = (
         as_csv=True,
     ),
     Table(
+        "age_norms",
+        "a point of a curve over age, for youths of one sex, in the current week",
+        (
+            "week",
+            "metric",
+            "series_id",
+            "sex",
+            "method:curve_method",
+            "source:curve_source",
+            "age_years:curve_age",
+            "l:lms_l",
+            "m:lms_m",
+            "s:lms_s",
+            *(f"p{p:02d}" for p in (10, 25, 50, 75, 90)),
+            "n_athletes",
+            "unit",
+        ),
+        key=("series_id", "sex", "method", "source", "age_years"),
+        required=frozenset(
+            {"week", "metric", "series_id", "sex", "method", "source", "age_years", "l", "m", "s", "unit"}
+        ),
+    ),
+    Table(
+        "against_age",
+        "a youth's value of a metric on a curve over age, in the current week",
+        (
+            "week",
+            "athlete_id",
+            "metric",
+            "series_id",
+            "method:curve_method",
+            "source:curve_source",
+            "age_years",
+            "value",
+            "value_error",
+            "z:age_z",
+            "z_low",
+            "z_high",
+            "percentile:age_percentile",
+            "unit",
+        ),
+        key=("athlete_id", "series_id", "method", "source"),
+        required=frozenset(
+            {"week", "athlete_id", "metric", "series_id", "method", "source", "age_years", "value", "unit"}
+        ),
+    ),
+    Table(
         "events",
         "a training block, camp or season of a squad (of single athletes: in the restricted file only)",
         ("event_id", "athlete_id", "squad", "kind", "label", "from_date", "to_date"),
