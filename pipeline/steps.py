@@ -14,10 +14,12 @@ import polars as pl
 
 from pipeline.analysis.age_norms import age_norms
 from pipeline.analysis.comparisons import against_group
+from pipeline.analysis.composites import composites
 from pipeline.analysis.minors import restricted_values
+from pipeline.analysis.norm_changes import norm_changes
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
-from pipeline.analysis.populations import OwnPopulation
+from pipeline.analysis.populations import RUNGS, OwnPopulation
 from pipeline.analysis.results import summarise
 from pipeline.analysis.sessions import build_sessions
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
@@ -116,8 +118,17 @@ def _comparisons(run: Run) -> Frames:
     states = _weekly_states(run, results, norm_weeks(results, as_of)[-1:])
     season = run.facility.settings.season_start
     norms, populations = run.read("norms"), run.read("populations")
-    compared = against_group(results, people, states, norms, populations, run.catalogue, as_of, season)
-    return {"against_group": compared}
+
+    def compared(which: pl.DataFrame, **rungs: tuple[int, ...]) -> pl.DataFrame:
+        return against_group(which, people, states, norms, populations, run.catalogue, as_of, season, **rungs)
+
+    of_domains = [m.metric for m in run.catalogue.values() if m.domain is not None]
+    widest = compared(results.filter(pl.col("metric").is_in(of_domains)), rungs=(len(RUNGS),))
+    return {
+        "against_group": compared(results),
+        "norm_changes": norm_changes(norms, populations, as_of),
+        **composites(widest, people, states, run.catalogue, as_of),
+    }
 
 
 def _age_norms(run: Run) -> Frames:
@@ -260,7 +271,7 @@ STEPS: tuple[Step, ...] = (
         "comparisons",
         "says where each athlete stands in a group",
         ("results", "norms", "populations"),
-        ("against_group",),
+        ("against_group", "norm_changes", "composites", "composite_parts"),
         _comparisons,
         ("people", "settings", "metrics", "as_of"),
     ),

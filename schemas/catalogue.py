@@ -51,6 +51,10 @@ SERIES_KEYS: dict[str, tuple[str | None, str | None]] = {
 }
 
 
+# Qualities that a composite score is made of, each counting once however many tests there are of it.
+DOMAINS = ("power", "reactive", "speed", "agility", "strength", "neck")
+
+
 class Strict(BaseModel):
     """A record in which an unknown key is an error."""
 
@@ -92,6 +96,7 @@ class Metric(Strict):
     `fed_by`: the facility's tests that it is measured by, where it is one of other tests.
     `restricted_minors`: it says how a body is composed, so a minor's values are in the restricted file only.
     `coach`: whether coaches are shown it; not so where another metric says the same.
+    `domain`: the quality that it counts for in a composite score; None: it does not.
     """
 
     metric: str
@@ -116,6 +121,7 @@ class Metric(Strict):
     restricted_minors: bool = False
     coach: bool = True
     fed_by: tuple[FedBy, ...] = ()
+    domain: Literal["power", "reactive", "speed", "agility", "strength", "neck"] | None = None
 
     @model_validator(mode="after")
     def _best_needs_a_direction(self) -> Metric:

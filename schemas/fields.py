@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from schemas.catalogue import SERIES_KEYS
+from schemas.catalogue import DOMAINS, SERIES_KEYS
 from schemas.core import Field
 from schemas.families import FAMILIES
 
@@ -263,6 +263,33 @@ _NORMS = (
     _real(
         "age_percentile", "Percentile at that age, by the curve, kept within 1 to 99; high is better.", "%"
     ),
+    _text("previous_version", "Version of the norms of the week before."),
+    _count("n_athletes_before", "Athletes in the week before."),
+    Field(
+        "n_athletes_change",
+        "integer",
+        "Athletes more (or fewer) than in the week before.",
+        unit="count",
+        low=-(2**31),
+        high=2**31 - 1,
+    ),
+    _real("mean_before", "Mean of the week before.", OWN_UNIT),
+    _real("mean_change", "Change of the mean.", OWN_UNIT),
+    _real("p50_before", "Median of the week before.", OWN_UNIT),
+    _real("p50_change", "Change of the median.", OWN_UNIT),
+    _real(
+        "composite_value",
+        "Mean of the domains' scores as T: 50 + 10 z. Arbitrary weights; no ranking. NULL: see withheld.",
+        "1",
+    ),
+    _real("composite_error", "Error (SD) of the composite; NULL: an error of a part is not known yet.", "1"),
+    _count("n_domains", "Domains with a score."),
+    _count("n_domains_of", "Domains in which somebody of the group has a score."),
+    _real("coverage", "Share of the domains that have a score.", "%"),
+    _text("domain", "Quality that tests are of.", DOMAINS),
+    _real("domain_z", "Mean standard score of the domain's series; high is better.", "1"),
+    _real("domain_z_error", "Error (SD) of it; NULL: not known yet.", "1"),
+    _count("n_series", "Series behind it."),
     _text("event_id", "Id of the event."),
     _text("kind", "Kind of event."),
     Field("from_date", "date", "First day."),

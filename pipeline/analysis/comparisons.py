@@ -6,7 +6,7 @@ of the ladder that has norms and at least 8 others. The athlete is left out of t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -40,11 +40,12 @@ def against_group(
     catalogue: Mapping[str, Metric],
     as_of: date,
     season_start: str,
+    rungs: Sequence[int] = range(1, len(RUNGS) + 1),
 ) -> pl.DataFrame:
     """The table `against_group` of the week that `as_of` is in; arguments as in `weekly_norms`.
 
-    `norms` and `populations` are its tables. Metrics that say how a body is composed have no row: nobody is
-    ranked by them.
+    `norms` and `populations` are its tables, `rungs` those of the ladder that may be used. Metrics that say
+    how a body is composed have no row: nobody is ranked by them.
     """
     week = as_of - timedelta(days=as_of.weekday())
     ranked = [name for name, metric in catalogue.items() if not metric.restricted_minors]
@@ -57,7 +58,7 @@ def against_group(
     grouped = group_week(sessions, values, people, states.filter(pl.col("week") == week), week)
     season = season_label(week + timedelta(days=6), season_start)
     written = _written(grouped, sessions, here, populations.filter(pl.col("season") == season))
-    cell = _chosen(grouped, sessions, values, written["code"].to_numpy())
+    cell = _chosen(grouped, sessions, values, written["code"].to_numpy(), rungs)
     rows = np.flatnonzero(cell >= 0)
     # In the order of the sorted arrays that are searched, the searches are several times as fast.
     rows = rows[np.lexsort((values.value[rows], cell[rows]))]
@@ -99,12 +100,14 @@ def _written(
     return cells.join(said, on=["population_id", "series_id"]).sort("code")
 
 
-def _chosen(grouped: GroupedWeek, sessions: Usable, values: Values, written: Ints) -> Ints:
+def _chosen(
+    grouped: GroupedWeek, sessions: Usable, values: Values, written: Ints, rungs: Sequence[int]
+) -> Ints:
     """The cell that each value is compared in, the narrowest that is among `written`; -1 where none is."""
     chosen = np.full(values.value.size, -1, dtype=np.int64)
     known = np.zeros(written.max(initial=-1) + 1, dtype=np.bool_)
     known[written] = True
-    for rung in range(len(RUNGS), 0, -1):
+    for rung in sorted(rungs, reverse=True):
         if str(rung) not in grouped.of_athlete:
             continue
         group = grouped.of_athlete[str(rung)][values.athlete]

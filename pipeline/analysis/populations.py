@@ -131,7 +131,7 @@ def _own_group(
     if population.ages is not None:
         held = held.filter(completed_years(pl.col("birth_date"), sunday).is_between(*population.ages))
     asked = {key: word for key in RUNGS[0] if (word := getattr(population, key)) is not None}
-    members = states.filter(pl.col(key).str.strip_chars() == word for key, word in asked.items())
+    members = states.filter(True, *(pl.col(key).str.strip_chars() == word for key, word in asked.items()))
     if population.squad is not None:
         squads = pl.col("squad").str.split("|").list.eval(pl.element().str.strip_chars())
         members = members.filter(squads.list.contains(population.squad))
