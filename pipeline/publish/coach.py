@@ -10,6 +10,7 @@ from scipy.special import stdtrit
 
 from pipeline.analysis.norm_tables import MINIMUM
 from pipeline.analysis.one_value import in_window
+from pipeline.publish.coarsen import coarsened
 from pipeline.publish.files import put
 from pipeline.publish.flat import inert
 from pipeline.publish.suppression import to_withhold
@@ -18,10 +19,10 @@ from pipeline.publish.words import ages_in_words, group_in_words, in_shown_units
 from pipeline.publish.workbook import DIRECTIONS, PERCENTILES, About, workbook_writer
 from schemas.catalogue import Metric
 
-_VALUES = [
-    *("mean", "mean_low", "mean_high", "sd"),
-    *(f"{p}{end}" for p in PERCENTILES for end in ("", "_low", "_high")),
-]
+_OF_PERCENTILES = [f"{p}{end}" for p in PERCENTILES for end in ("", "_low", "_high")]
+# What is told of a group; the interval of the mean is worked out from what is told, never from finer numbers.
+_TOLD = ["mean", "sd", *_OF_PERCENTILES]
+_VALUES = ["mean", "mean_low", "mean_high", "sd", *_OF_PERCENTILES]
 # A sheet: what is read side by side.
 _SHEET = ("sex", "age_band")
 _REMAINDER = f"left out: with the wider group it would show the values of fewer than {MINIMUM} athletes"
@@ -69,7 +70,7 @@ def for_coaches(catalogue: dict[str, Metric]) -> dict[str, Metric]:
 def coach_norms(
     frames: dict[str, pl.DataFrame], units: str, catalogue: dict[str, Metric], labels: dict[str, str]
 ) -> pl.DataFrame:
-    """The latest week's norms in words: a row a group, test and series; numbers unrounded.
+    """The latest week's norms in words: a row a group, test and series; numbers as coarse as `coarsened`.
 
     Columns: week, norms_version, sex, ages, group, metric, test, better, how, unit, decimals,
     n_athletes, mean with its 90 % interval (`mean_low`, `mean_high`), sd, p05 … p95, each with its 90 %
@@ -82,11 +83,11 @@ def coach_norms(
         norms.join(_intervals(frames["norm_percentiles"]), on=_CELL[:1] + _CELL[2:], how="left")
         .join(_groups(frames["populations"]), on="population_id")
         .join(_tests(for_coaches(catalogue)), on="metric")
-        .with_columns(**_interval_of_mean())
     )
     beside = rows.select(*_SHEET, "series_id").unique().join(frames["series"], on="series_id")
     rows = rows.join(series_in_words(beside, _SHEET, labels), on=[*_SHEET, "series_id"])
-    rows = in_shown_units(_suppressed(rows, frames["populations"]), _VALUES, units)
+    shown = in_shown_units(_suppressed(rows, frames["populations"]), _TOLD, units)
+    rows = coarsened(shown, _TOLD).with_columns(**_interval_of_mean())
     of_test = ("place", to_sort_by(pl.col("how")), "series_id")
     rows = rows.sort("sex", "youngest", *of_test, -pl.col("rung"), "group")
     said = ("week", "norms_version", "sex", "ages", "group", "metric", "test", "better", "how", "unit")
@@ -145,7 +146,7 @@ def _suppressed(rows: pl.DataFrame, populations: pl.DataFrame) -> pl.DataFrame:
     for enough, needs in _STEPS.items():
         note = pl.when(pl.col("n_athletes") >= enough).then(pl.lit(needs, pl.String)).otherwise(note)
     return rows.join(withheld, on=_CELL, how="left").with_columns(
-        pl.when(hidden.not_()).then(pl.col(_VALUES)).name.keep(),
+        pl.when(hidden.not_()).then(pl.col(_TOLD)).name.keep(),
         note=pl.when(hidden).then(pl.lit(_REMAINDER)).otherwise(note),
     )
 
