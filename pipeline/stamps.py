@@ -56,7 +56,7 @@ def content_stamp(frame: pl.DataFrame) -> str:
 
 def config_stamps(facility: Facility) -> dict[str, str]:
     """A hash of each part of the config that steps use: people, settings, metrics."""
-    people = (facility.athletes, facility.periods, facility.events)
+    people = (facility.athletes, facility.periods, facility.events, facility.people.consents)
     settings = facility.settings.model_dump(mode="json", exclude=_WHEN_ONLY)
     return {
         "people": digest(*(json.dumps(frame.to_dicts(), default=str) for frame in people)),

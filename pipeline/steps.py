@@ -26,6 +26,13 @@ from pipeline.facility.periods import periods_table, restricted_periods, state_o
 from pipeline.intake.intake import take_in
 from pipeline.metrics.measurements import flag_trials, measure_all
 from pipeline.publish.edition import closed_week, edition_of, publish_edition
+from pipeline.publish.external import (
+    consenting,
+    external_key,
+    external_results,
+    publish_external,
+    remove_external,
+)
 from pipeline.publish.frames import in_order_of_keys
 from pipeline.publish.publish import publish
 from pipeline.run import Frames, Run, Step, compute_apart, not_as_published
@@ -180,6 +187,27 @@ def _publish(run: Run) -> Frames:
     return {}
 
 
+def _external(run: Run) -> Frames:
+    folder = run.facility.published / "external"
+    results, people = _comparable(run)
+    agreed = consenting(run.facility.people.consents, people, run.valid_on).implode()
+    of_bodies = [m.metric for m in run.catalogue.values() if m.restricted_minors]
+    results = results.filter(pl.col("athlete_id").is_in(agreed), ~pl.col("metric").is_in(of_bodies))
+    people = people.filter(pl.col("athlete_id").is_in(agreed))
+    if results.is_empty():
+        remove_external(folder)
+        return {}
+    as_of, settings = run.statistics_date(), run.facility.settings
+    week = norm_weeks(results, as_of)[-1]
+    states = _weekly_states(run, results, [week])
+    found = weekly_norms(results, people, states, run.catalogue, as_of, settings.season_start, weeks=[week])
+    key = external_key(run.facility.state / "external.key")
+    sunday, series = week + timedelta(days=6), run.read("series")
+    told = external_results(results, people, states.select("athlete_id", "sport"), series, key, sunday)
+    publish_external(folder, {**found, "series": series}, told, settings.units, run.catalogue)
+    return {}
+
+
 def _edition(run: Run) -> Frames:
     week = closed_week(run.valid_on)
     try:
@@ -284,6 +312,14 @@ STEPS: tuple[Step, ...] = (
         ("people", "metrics", "as_of"),
     ),
     Step("publish", "publishes", _OPENED, (), _publish, lacks=not_as_published),
+    Step(
+        "external",
+        "publishes the edition for others, of those who agreed",
+        ("results", "series"),
+        (),
+        _external,
+        ("people", "settings", "metrics", "as_of", "valid_on"),
+    ),
     Step(
         "edition",
         "writes down the norms of the week that has closed, once and for all",

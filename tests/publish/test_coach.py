@@ -73,7 +73,7 @@ def test_the_latest_week_in_words_with_fixed_decimals(frames: Frames, write: Any
     assert (first["p50_low"], first["p50_high"], first["p05"]) == ("32.0", "35.5", None)
     assert mass["mean"] == "70.4"  # in steps of 5 · 8.75 / 20 = 2.2
     assert (sprint["mean"], sprint["better"], sprint["how"]) == (
-        "1.85", "lower", "to 10 m, standing start, electronic timing",
+        "1.86", "lower", "to 10 m, standing start, electronic timing",
     )  # fmt: skip
 
 
