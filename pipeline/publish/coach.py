@@ -90,7 +90,7 @@ def coach_norms(
     units: str,
     catalogue: dict[str, Metric],
     labels: dict[str, str],
-    caution: Caution = Caution(),  # noqa: B008 (frozen)
+    caution: Caution = Caution(),
 ) -> pl.DataFrame:
     """The latest week's norms in words: a row a group, test and series; numbers as coarse as `coarsened`.
 
