@@ -24,7 +24,9 @@ from pipeline.facility.init import init_facility
 from pipeline.facility.problems import ConfigError, Problem, mistakes, nearest_known
 from pipeline.facility.records import CORRECTIONS_FILE
 from pipeline.facility.settings import SETTINGS_FILE
+from pipeline.forget import BEYOND_REACH, forget, plan_to_forget
 from pipeline.intake.answers import read_answers
+from pipeline.intake.archive import utc_now
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
 from pipeline.intake.identity import normalise
@@ -375,6 +377,38 @@ def _rebuild(arguments: Arguments) -> int:
     return DONE
 
 
+def _forget(arguments: Arguments) -> int:
+    facility = load_facility(Path(arguments.facility))
+    ids = facility.athletes["athlete_id"].to_list()
+    if arguments.athlete_id not in ids:
+        raise WrongUse(
+            f"'{arguments.athlete_id}' is no athlete_id on the roster; "
+            f"{nearest_known(arguments.athlete_id, ids)}"
+        )
+    with _opened(arguments) as (facility, warehouse):
+        plan = plan_to_forget(facility, warehouse, arguments.athlete_id)
+    if not arguments.json or not (arguments.dry_run or arguments.yes):
+        show.to_forget(plan, BEYOND_REACH)
+    if not arguments.dry_run:
+        if not arguments.yes and input(f"Type {arguments.athlete_id} to do this: ") != arguments.athlete_id:
+            raise CannotFinish("nothing was changed")
+        with _opened(arguments) as (facility, warehouse):
+            plan = plan_to_forget(facility, warehouse, arguments.athlete_id)
+            forget(facility, plan, utc_now())
+        arguments.as_of = arguments.valid_on = None
+        run = _new_run(arguments)
+        with run.opened(anew=True), logged(run, "rebuild") as entry:
+            run.intake = update(run.facility, run.warehouse, run.say)
+            entry.rows = run.intake.new_drops
+        run_steps(run, refresh_steps())
+        if not arguments.json:
+            print(f"{arguments.athlete_id} is forgotten, and everything is published anew.")
+    if arguments.json:
+        _report(arguments, show.forget_data(plan, BEYOND_REACH, not arguments.dry_run), lambda: None)
+    # Lines that could not be taken out are work for a person.
+    return UNFINISHED if plan.workbooks and not arguments.dry_run else DONE
+
+
 def _watch(arguments: Arguments) -> int:
     # Prefect is imported where it is used: it costs a second.
     from pipeline.flows.watch import watch
@@ -463,6 +497,7 @@ _COMMANDS: dict[str, Callable[[Arguments], int]] = {
     "refresh": _refresh,
     "run": _run,
     "rebuild": _rebuild,
+    "forget": _forget,
     "watch": _watch,
     "status": _status,
     "trace": _trace,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.facility.folder import Facility
 from pipeline.facility.problems import Problem, mistakes
+from pipeline.forget import Plan
 from pipeline.intake.answers import Answer
 from pipeline.intake.dry_run import DryRun
 from pipeline.intake.identity import Names
@@ -349,3 +350,31 @@ def demo(folder: Path, run: Run) -> None:
     query = "SELECT label, metric, n_athletes, p50, unit FROM current_norms JOIN populations"
     print(f'  yardmark sql {folder} "{query} USING (population_id) WHERE p50 IS NOT NULL LIMIT 10"')
     print("  yardmark tables")
+
+
+def to_forget(plan: Plan, beyond: Sequence[str]) -> None:
+    """What forgetting an athlete does, and what it cannot reach."""
+    lines = sum(len(found) for found in plan.lines.values())
+    print(f"Of {plan.athlete_id}: {len(plan.whole)} archived file(s) go whole, and {lines} line(s) of")
+    print(f"{len(plan.lines)} other(s) are emptied. Rows of config that go:")
+    for name, rows in sorted(plan.config.items()):
+        print(f"  {name}: {rows}")
+    print("Then all tables are made and published anew.")
+    for file_id in sorted(plan.workbooks):
+        print(f"NOT TAKEN OUT: in the workbook archive/{file_id} not all rows could be found by name.")
+    print("What this cannot reach:")
+    for text in beyond:
+        print(f"  - {text}")
+
+
+def forget_data(plan: Plan, beyond: Sequence[str], done: bool) -> dict[str, Any]:
+    """The same as data."""
+    return {
+        "athlete_id": plan.athlete_id,
+        "done": done,
+        "files_removed": sorted(plan.whole),
+        "lines_emptied": {file_id: sorted(lines) for file_id, lines in sorted(plan.lines.items())},
+        "config_rows": plan.config,
+        "workbooks_not_reached": sorted(plan.workbooks),
+        "beyond_reach": list(beyond),
+    }

@@ -12,12 +12,17 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from pipeline.analysis.age_norms import age_norms
 from pipeline.analysis.bests import personal_bests
 from pipeline.analysis.changes import changes_table, expected_false_calls, followed_changes
+from pipeline.analysis.comparisons import against_group
+from pipeline.analysis.composites import composites
 from pipeline.analysis.drift import with_drift
 from pipeline.analysis.minors import restricted_values
+from pipeline.analysis.norm_changes import norm_changes
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from pipeline.analysis.people import athletes_table, events_table
+from pipeline.analysis.populations import RUNGS, OwnPopulation
 from pipeline.analysis.profiles import fit_profiles
 from pipeline.analysis.reliability import reliability
 from pipeline.analysis.results import summarise
@@ -35,6 +40,13 @@ from pipeline.intake.suspects import known_of
 from pipeline.metrics.found_reps import found_reps, samples_with_reps
 from pipeline.metrics.measurements import flag_trials, measure_all
 from pipeline.publish.edition import closed_week, edition_of, publish_edition
+from pipeline.publish.external import (
+    consenting,
+    external_key,
+    external_results,
+    publish_external,
+    remove_external,
+)
 from pipeline.publish.frames import in_order_of_keys
 from pipeline.publish.publish import publish
 from pipeline.run import Frames, Run, Step, compute_apart, not_as_published
@@ -205,23 +217,60 @@ def _personal_bests(run: Run) -> Frames:
 
 
 def _norms(run: Run) -> Frames:
+    results, people = _comparable(run)
+    as_of = run.statistics_date()
+    states = _weekly_states(run, results, norm_weeks(results, as_of))
+    settings = run.facility.settings
+    own = [OwnPopulation(name, **dict(held)) for name, held in sorted(settings.populations.items())]
+    return weekly_norms(results, people, states, run.catalogue, as_of, settings.season_start, own)
+
+
+def _comparisons(run: Run) -> Frames:
+    results, people = _comparable(run)
+    as_of = run.statistics_date()
+    states = _weekly_states(run, results, norm_weeks(results, as_of)[-1:])
+    season = run.facility.settings.season_start
+    norms, populations = run.read("norms"), run.read("populations")
+
+    def compared(which: pl.DataFrame, **rungs: tuple[int, ...]) -> pl.DataFrame:
+        return against_group(which, people, states, norms, populations, run.catalogue, as_of, season, **rungs)
+
+    of_domains = [m.metric for m in run.catalogue.values() if m.domain is not None]
+    widest = compared(results.filter(pl.col("metric").is_in(of_domains)), rungs=(len(RUNGS),))
+    return {
+        "against_group": compared(results),
+        "norm_changes": norm_changes(norms, populations, as_of),
+        **composites(widest, people, states, run.catalogue, as_of),
+    }
+
+
+def _age_norms(run: Run) -> Frames:
+    results, people = _comparable(run)
+    published = run.facility.records.lms_tables
+    return age_norms(results, people, published, run.catalogue, run.statistics_date())
+
+
+def _comparable(run: Run) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The results that people may be compared by (not a minor's body composition, nor what ranks nobody),
+    and the people."""
     people = run.facility.athletes.select("athlete_id", "sex", "birth_date")
     ranked = [metric.metric for metric in run.catalogue.values() if metric.ranked]
     compared = ~restricted_values(run.catalogue, people) & pl.col("metric").is_in(ranked)
-    results = run.read("results").filter(compared)
-    as_of = run.statistics_date()
-    weeks = pl.DataFrame({"week": norm_weeks(results, as_of)}, schema={"week": pl.Date})
+    return run.read("results").filter(compared), people
+
+
+def _weekly_states(run: Run, results: pl.DataFrame, mondays: list[date]) -> pl.DataFrame:
+    """What each athlete with results was on the Sunday of each week."""
+    weeks = pl.DataFrame({"week": mondays}, schema={"week": pl.Date})
     asked = (
         results.select("athlete_id")
         .unique()
         .join(weeks, how="cross")
         .with_columns(on=pl.col("week").dt.offset_by("6d"))
     )
-    states = asked.select("athlete_id", "week").with_columns(
+    return asked.select("athlete_id", "week").with_columns(
         state_on(run.facility.periods, asked).drop("athlete_id", "on")
     )
-    season = run.facility.settings.season_start
-    return weekly_norms(results, people, states, run.catalogue, as_of, season)
 
 
 def _publish(run: Run) -> Frames:
@@ -247,6 +296,27 @@ def _publish(run: Run) -> Frames:
             name: samples.join(_months(frames, name), on="sample_set_id") for name, samples in sets.items()
         },
     )
+    return {}
+
+
+def _external(run: Run) -> Frames:
+    folder = run.facility.published / "external"
+    results, people = _comparable(run)
+    agreed = consenting(run.facility.people.consents, people, run.valid_on).implode()
+    of_bodies = [m.metric for m in run.catalogue.values() if m.restricted_minors]
+    results = results.filter(pl.col("athlete_id").is_in(agreed), ~pl.col("metric").is_in(of_bodies))
+    people = people.filter(pl.col("athlete_id").is_in(agreed))
+    if results.is_empty():
+        remove_external(folder)
+        return {}
+    as_of, settings = run.statistics_date(), run.facility.settings
+    week = norm_weeks(results, as_of)[-1]
+    states = _weekly_states(run, results, [week])
+    found = weekly_norms(results, people, states, run.catalogue, as_of, settings.season_start, weeks=[week])
+    key = external_key(run.facility.state / "external.key")
+    sunday, series = week + timedelta(days=6), run.read("series")
+    told = external_results(results, people, states.select("athlete_id", "sport"), series, key, sunday)
+    publish_external(folder, {**found, "series": series}, told, settings.units, run.catalogue)
     return {}
 
 
@@ -406,7 +476,31 @@ STEPS: tuple[Step, ...] = (
         _norms,
         ("people", "settings", "metrics", "as_of"),
     ),
+    Step(
+        "comparisons",
+        "says where each athlete stands in a group",
+        ("results", "norms", "populations"),
+        ("against_group", "norm_changes", "composites", "composite_parts"),
+        _comparisons,
+        ("people", "settings", "metrics", "as_of"),
+    ),
+    Step(
+        "age_norms",
+        "fits curves over age, for youths",
+        ("results",),
+        ("age_norms", "against_age"),
+        _age_norms,
+        ("people", "metrics", "as_of"),
+    ),
     Step("publish", "publishes", _PUBLISHED, (), _publish, lacks=not_as_published),
+    Step(
+        "external",
+        "publishes the edition for others, of those who agreed",
+        ("results", "series"),
+        (),
+        _external,
+        ("people", "settings", "metrics", "as_of", "valid_on"),
+    ),
     Step(
         "edition",
         "writes down the norms of the week that has closed, once and for all",

@@ -55,6 +55,10 @@ SERIES_KEYS: dict[str, tuple[str | None, str | None]] = {
 }
 
 
+# Qualities that a composite score is made of, each counting once however many tests there are of it.
+DOMAINS = ("power", "reactive", "speed", "agility", "strength", "neck")
+
+
 class Strict(BaseModel):
     """A record in which an unknown key is an error."""
 
@@ -101,6 +105,7 @@ class Metric(Strict):
     `coach`: whether coaches are shown it; not so where another metric says the same. `on`: whether it is made
     at all; what is off by default is made where the facility's metrics.toml turns it on.
     `ranked`: whether people are compared with each other by it; not so where that does harm.
+    `domain`: the quality that it counts for in a composite score; None: it does not.
     """
 
     metric: str
@@ -131,6 +136,7 @@ class Metric(Strict):
     on: bool = True
     ranked: bool = True
     fed_by: tuple[FedBy, ...] = ()
+    domain: Literal["power", "reactive", "speed", "agility", "strength", "neck"] | None = None
 
     @model_validator(mode="after")
     def _best_needs_a_direction(self) -> Metric:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from schemas.catalogue import SERIES_KEYS
+from schemas.catalogue import DOMAINS, SERIES_KEYS
 from schemas.change_fields import FIELDS_OF_CHANGE
 from schemas.core import OWN_UNIT, Field
 from schemas.families import FAMILIES
@@ -210,11 +210,13 @@ _NORMS = (
     _text("population_id", "Id of the population."),
     _text("season", "Season, a label."),
     _text("age_band", "Ages in years, on the week's Sunday."),
-    _count("rung", "Rung of the fallback ladder; 1 is the narrowest."),
+    _count("rung", "Rung of the fallback ladder; 1 is the narrowest, 0 a population of the facility's own."),
     _text("parent_id", "Next wider population; NULL for the widest."),
     _count("n_athletes", "Athletes, each counted once."),
     _real("mean", "Mean over athletes.", OWN_UNIT),
     _real("sd", "Standard deviation over athletes (n - 1); includes measurement error.", OWN_UNIT),
+    _real("geometric_mean", "Mean on the log scale, for metrics of that scale.", OWN_UNIT),
+    _real("geometric_sd_percent", "SD on the log scale: 100 (exp(SD of the logs) - 1).", "%"),
     _real(
         "shrunk_mean", "Mean drawn toward the parent population's, more so where athletes are few.", OWN_UNIT
     ),
@@ -231,6 +233,89 @@ _NORMS = (
     _real("value_low", "Lower end of the 90 % interval by order statistics; NULL: cannot tell.", OWN_UNIT),
     _real("value_high", "Upper end of the 90 % interval by order statistics; NULL: cannot tell.", OWN_UNIT),
     _text("withheld", "Why values are left out, in a sentence; NULL where none is."),
+    _real(
+        "value_error",
+        "Error (SD) of the value: that of a session, for the median of so many; NULL: not known yet.",
+        OWN_UNIT,
+    ),
+    _count("n_sessions", "Sessions behind the value."),
+    Field("last_date", "date", "Date of the last session behind the value."),
+    _count("n_others", "Others in the group, the athlete left out."),
+    *(
+        _real(name, meaning, "%")
+        for name, meaning in (
+            (
+                "percentile_turned",
+                "Share of the others who are worse, those equal counted half, kept within 1 to 99; high is "
+                "better. NULL where no direction is.",
+            ),
+            (
+                "percentile_low",
+                "Lower end of the 90 % interval of percentile, from measurement error and the number of "
+                "others; NULL: cannot tell yet.",
+            ),
+            ("percentile_high", "Upper end of the 90 % interval of percentile; NULL: cannot tell yet."),
+            ("percentile_raw", "Share of the others with a lower value, whatever is better. 1 to 99."),
+            (
+                "percentile_raw_low",
+                "Lower end of the 90 % interval of percentile_raw; NULL: cannot tell yet.",
+            ),
+            (
+                "percentile_raw_high",
+                "Upper end of the 90 % interval of percentile_raw; NULL: cannot tell yet.",
+            ),
+        )
+    ),
+    _real(
+        "z",
+        "Standard score among the others, on the metric's scale; high is better. NULL where nothing is.",
+        "1",
+    ),
+    _real("z_error", "Error (SD) of z: of measurement, and of the others' mean and SD.", "1"),
+    _real("t_score", "50 + 10 z.", "1"),
+    _text(
+        "curve_method",
+        "Kind of curve: LMS (100 athletes or more), log-quadratic (20 or more), or a published table.",
+        ("lms", "log_quadratic", "published"),
+    ),
+    _text("curve_source", "Whose curve it is: a citation, where it is published."),
+    _real("curve_age", "Age.", "years"),
+    _real("lms_l", "L of the LMS method: the power that takes the skew away.", "1"),
+    _real("lms_m", "M of the LMS method: the median at that age.", OWN_UNIT),
+    _real("lms_s", "S of the LMS method: the coefficient of variation.", "1"),
+    _real("age_z", "Standard score at that age; high is better. NULL where no direction is.", "1"),
+    _real("z_low", "Lower end of the 90 % interval of z by measurement error; NULL: cannot tell yet.", "1"),
+    _real("z_high", "Upper end of the 90 % interval of z by measurement error; NULL: cannot tell yet.", "1"),
+    _real(
+        "age_percentile", "Percentile at that age, by the curve, kept within 1 to 99; high is better.", "%"
+    ),
+    _text("previous_version", "Version of the norms of the week before."),
+    _count("n_athletes_before", "Athletes in the week before."),
+    Field(
+        "n_athletes_change",
+        "integer",
+        "Athletes more (or fewer) than in the week before.",
+        unit="count",
+        low=-(2**31),
+        high=2**31 - 1,
+    ),
+    _real("mean_before", "Mean of the week before.", OWN_UNIT),
+    _real("mean_change", "Change of the mean.", OWN_UNIT),
+    _real("p50_before", "Median of the week before.", OWN_UNIT),
+    _real("p50_change", "Change of the median.", OWN_UNIT),
+    _real(
+        "composite_value",
+        "Mean of the domains' scores as T: 50 + 10 z. Arbitrary weights; no ranking. NULL: see withheld.",
+        "1",
+    ),
+    _real("composite_error", "Error (SD) of the composite; NULL: an error of a part is not known yet.", "1"),
+    _count("n_domains", "Domains with a score."),
+    _count("n_domains_of", "Domains in which somebody of the group has a score."),
+    _real("coverage", "Share of the domains that have a score.", "%"),
+    _text("domain", "Quality that tests are of.", DOMAINS),
+    _real("domain_z", "Mean standard score of the domain's series; high is better.", "1"),
+    _real("domain_z_error", "Error (SD) of it; NULL: not known yet.", "1"),
+    _count("n_series", "Series behind it."),
     _text("event_id", "Id of the event."),
     _text("kind", "Kind of event."),
     Field("from_date", "date", "First day."),

@@ -34,7 +34,8 @@ def norm_tables(
     rows = _worth_writing(groups.join(written, on=["season", "label"])).with_columns(
         unit=pl.col("metric").replace_strict(units, return_dtype=pl.String)
     )
-    moments = dict.fromkeys(("mean", "sd", "shrunk_mean", "shrunk_sd"), MINIMUM)
+    geometric = ("geometric_mean", "geometric_sd_percent")
+    moments = dict.fromkeys(("mean", "sd", *geometric, "shrunk_mean", "shrunk_sd"), MINIMUM)
     points = {f"{what}{p:02d}": need for p, need in PERCENTILE_NEEDS.items() for what in ("p", "low", "high")}
     shown = [_shown(name, need) for name, need in (moments | points).items()]
     rows = rows.with_columns(*shown, withheld=_withheld()).sort(TABLES["norms"].key)

@@ -7,26 +7,24 @@ week's Sunday (methods, C7). Athletes are counted, never tests; how much is show
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
 from pipeline.analysis.norm_tables import PERCENTILE_NEEDS, norm_tables
-from pipeline.analysis.populations import ladder, population_table, season_label
+from pipeline.analysis.one_value import Usable, Values, usable, values_of_week
+from pipeline.analysis.populations import OwnPopulation, ladder, population_table, season_label
+from pipeline.numerics.grouped import Grouped, group_values
 from pipeline.numerics.percentiles import Floats, Ints, order_statistic_ranks, percentiles_by_group
 from pipeline.numerics.shrinkage import group_moments, shrink
 from schemas.catalogue import Metric
-from schemas.codes import EXCLUDING
 from schemas.models import polars_schema
 from schemas.tables import TABLES
 
-WINDOW_DAYS = 365
-# A provisional body mass may be from a later day, and norms of a past week must not look into the future.
-LEFT_OUT = EXCLUDING | {"familiarisation", "not_fully_available", "mass_provisional"}
-_RULES = "norms 1"  # raise it when the same inputs give other numbers, so that norms_version tells
-_SERIES = ("metric", "series_id")
+_RULES = "norms 2"  # raise it when the same inputs give other numbers, so that norms_version tells
 _TABLES = ("populations", "norms", "norm_percentiles")
 
 
@@ -46,31 +44,33 @@ def weekly_norms(
     catalogue: Mapping[str, Metric],
     as_of: date,
     season_start: str,
+    own: Sequence[OwnPopulation] = (),
+    weeks: Sequence[date] | None = None,
 ) -> dict[str, pl.DataFrame]:
-    """The tables `populations`, `norms` and `norm_percentiles`, for every week of `norm_weeks`.
+    """The tables `populations`, `norms` and `norm_percentiles`, for some weeks (every one of `norm_weeks`).
 
     `results` is the declared table. `people` has athlete_id, sex, birth_date. `states` has athlete_id, week
-    (a Monday), sport, position, competition_level: the period in force on that week's Sunday. Results later
-    than `as_of`, or flagged with a code of `LEFT_OUT`, are left out.
-    `season_start` is MM-DD; a week is in the season of its Sunday. The order of rows never matters.
+    (a Monday), sport, position, competition_level (and squad, where a population of `own` asks for it): the
+    period in force on that week's Sunday. Results later than `as_of`, or flagged with a code of `LEFT_OUT`,
+    are left out. `season_start` is MM-DD; a week is in the season of its Sunday. The order of rows never
+    matters.
     """
-    usable = _usable(results, as_of)
+    weeks = norm_weeks(results, as_of) if weeks is None else weeks
+    sessions = usable(results, weeks, as_of)
     by_week = states.partition_by("week", as_dict=True)
     nobody = states.clear()
     members, groups = [], []
-    for week in norm_weeks(results, as_of):
-        values = _one_value(usable, week)
-        if values.height == 0:
+    for week in weeks:
+        values = values_of_week(sessions, week)
+        if values.value.size == 0:
             continue
-        sunday = week + timedelta(days=6)
-        tested = people.join(values, on="athlete_id", how="semi")
-        rungs = ladder(tested, by_week.get((week,), nobody), sunday)
-        season = season_label(sunday, season_start)
+        grouped = group_week(sessions, values, people, by_week.get((week,), nobody), week, own)
+        season = season_label(week + timedelta(days=6), season_start)
         label = [pl.lit(week).alias("week"), pl.lit(season).alias("season")]
-        counted = rungs.group_by(pl.exclude("athlete_id")).agg(n_members=pl.len())
+        counted = grouped.rungs.group_by(pl.exclude("athlete_id", "group", "wider")).agg(n_members=pl.len())
         members.append(counted.with_columns(label))
-        version = f"{season}-{_inputs_hash(week, values, rungs)}"
-        described = _describe(values, rungs)
+        version = f"{season}-{_inputs_hash(week, sessions, values, grouped)}"
+        described = _describe(sessions, grouped, catalogue)
         groups.append(described.with_columns(*label, pl.lit(version).alias("norms_version")))
     if not groups:
         return {name: pl.DataFrame(schema=polars_schema(TABLES[name])) for name in _TABLES}
@@ -78,66 +78,103 @@ def weekly_norms(
     return norm_tables(pl.concat(groups), populations, catalogue)
 
 
-def may_enter() -> pl.Expr:
-    """Whether a result carries no code that keeps it out of norms."""
-    left_out = pl.col("flags").str.split(";").list.set_intersection(sorted(LEFT_OUT)).list.len() > 0
-    return left_out.fill_null(False).not_()
+@dataclass(frozen=True)
+class GroupedWeek:
+    """The values of a week in their groups.
+
+    `rungs`: as `ladder` gives it, with the numbers of each `group` and of the `wider` one (NULL: none),
+    sorted by group. `of_athlete`: by rung (of a population of the facility's own: by label) the group
+    of each athlete of `Usable.athletes`, -1 where none. A cell of `cells` is group * (number of series) +
+    series.
+    """
+
+    rungs: pl.DataFrame
+    of_athlete: dict[str, Ints]
+    cells: Grouped
 
 
-def in_window(week: date) -> pl.Expr:
-    """Whether a local_date is one of the days that end with the Sunday of a week."""
-    sunday = week + timedelta(days=6)
-    return pl.col("local_date").is_between(sunday - timedelta(days=WINDOW_DAYS - 1), sunday)
+def group_week(
+    sessions: Usable,
+    values: Values,
+    people: pl.DataFrame,
+    states: pl.DataFrame,
+    week: date,
+    own: Sequence[OwnPopulation] = (),
+) -> GroupedWeek:
+    """Put the values of a week into the groups of that week's Sunday; arguments as in `weekly_norms`."""
+    tested = pl.DataFrame({"athlete_id": sessions.athletes.gather(np.unique(values.athlete))})
+    known = people.join(tested, on="athlete_id", how="semi")
+    rungs = _numbered(ladder(known, states, week + timedelta(days=6), own))
+    places = pl.DataFrame({"athlete_id": sessions.athletes}).with_row_index("athlete")
+    placed = rungs.join(places, on="athlete_id", maintain_order="left")
+    of_athlete, group, member = {}, [], []
+    for (rung,), part in placed.partition_by("rung_of", maintain_order=True, as_dict=True).items():
+        found = np.full(sessions.athletes.len(), -1, dtype=np.int64)
+        found[part["athlete"].to_numpy()] = part["group"].to_numpy()
+        entered = np.flatnonzero(found[values.athlete] >= 0)
+        of_athlete[str(rung)] = found
+        member.append(entered)
+        group.append(found[values.athlete[entered]] * sessions.series.height + values.series[entered])
+    nothing = np.zeros(0, dtype=np.int64)
+    cells = group_values(np.concatenate([nothing, *group]), np.concatenate([nothing, *member]), values.value)
+    return GroupedWeek(rungs.drop("rung_of"), of_athlete, cells)
 
 
-def _usable(results: pl.DataFrame, as_of: date) -> pl.DataFrame:
-    """Results that may enter norms, as of a date."""
-    known = results.filter(pl.col("local_date") <= as_of, may_enter())
-    return known.select("athlete_id", *_SERIES, "local_date", "value")
+def _numbered(rungs: pl.DataFrame) -> pl.DataFrame:
+    """Rows with the number of their group and of the next wider, and `rung_of`: in which of these an athlete
+    is in one group at most."""
+    groups = rungs.select("rung", "label", "parent_label").unique().sort("rung", "label")
+    groups = groups.with_columns(group=pl.int_range(pl.len(), dtype=pl.Int64))
+    wider = groups.select(parent_label="label", wider="group")
+    groups = groups.join(wider, on="parent_label", how="left").select("label", "group", "wider")
+    # A facility's own groups may overlap.
+    own = pl.when(pl.col("rung") == 0).then("label").otherwise(pl.col("rung").cast(pl.String))
+    return rungs.join(groups, on="label").with_columns(rung_of=own).sort("group", "athlete_id")
 
 
-def _one_value(usable: pl.DataFrame, week: date) -> pl.DataFrame:
-    """One value an athlete and series: the median of the sessions of the window of a week, sorted."""
-    medians = usable.filter(in_window(week)).group_by("athlete_id", *_SERIES).agg(pl.col("value").median())
-    return medians.sort("athlete_id", *_SERIES)
-
-
-def _inputs_hash(week: date, values: pl.DataFrame, rungs: pl.DataFrame) -> str:
+def _inputs_hash(week: date, sessions: Usable, values: Values, grouped: GroupedWeek) -> str:
     """First 12 hex digits of the SHA-256 of all that a week's norms are made from, in sorted order."""
-    grouped = rungs.select("athlete_id", "label").sort("athlete_id", "label")
-    entered = values.join(grouped, on="athlete_id", how="semi").sort("athlete_id", *_SERIES)
+    members = grouped.rungs.select("athlete_id", "label").sort("athlete_id", "label")
+    in_group = np.zeros(sessions.athletes.len(), dtype=bool)
+    for of_athlete in grouped.of_athlete.values():
+        in_group |= of_athlete >= 0
+    entered = in_group[values.athlete]
     digest = hashlib.sha256(f"{_RULES}\n{week.isoformat()}\n".encode())
-    digest.update(grouped.write_csv().encode())
-    digest.update(entered.drop("value").write_csv().encode())
-    digest.update(entered["value"].to_numpy().astype("<f8").tobytes())
+    digest.update(members.write_csv().encode())
+    # Whose and of what each value is: its place in the sorted lists of the names that occur.
+    for names, place in ((sessions.athletes, values.athlete), (sessions.series, values.series)):
+        used, where = np.unique(place[entered], return_inverse=True)
+        digest.update(pl.DataFrame(names[used]).write_csv().encode())
+        digest.update(where.astype("<i4").tobytes())
+    digest.update(values.value[entered].astype("<f8").tobytes())
     return digest.hexdigest()[:12]
 
 
-def _describe(values: pl.DataFrame, rungs: pl.DataFrame) -> pl.DataFrame:
+def _describe(sessions: Usable, grouped: GroupedWeek, catalogue: Mapping[str, Metric]) -> pl.DataFrame:
     """Every group's numbers of every series, whatever its size: label, metric, series_id, n_athletes, …
 
     Columns p05 … p95 are the percentiles, low05 … low95 and high05 … high95 their 90 % intervals; NaN where
     there is none.
     """
-    series = values.select(_SERIES).unique().sort(_SERIES).with_row_index("series")
-    groups = rungs.select("rung", "label", "parent_label").unique().sort("rung", "label")
-    groups = groups.with_row_index("group")
-    rows = (
-        values.join(series, on=_SERIES)
-        .select("athlete_id", "series", "value")
-        .join(rungs.join(groups, on="label").select("athlete_id", "group"), on="athlete_id")
-        .select(code=pl.col("group").cast(pl.Int64) * series.height + pl.col("series"), value="value")
-        .sort("code", "value")
-    )
-    code, offsets = np.unique(rows["code"].to_numpy(), return_index=True)
-    offsets = np.append(offsets, rows.height)
-    wider_groups = groups.select(parent_label="label", wider=pl.col("group").cast(pl.Int64))
-    wider = groups.join(wider_groups, on="parent_label", how="left").sort("group")["wider"]
-    group, serial = np.divmod(code, series.height)
-    above = wider.fill_null(-1).to_numpy()[group]
-    parent = np.where(above < 0, -1, np.searchsorted(code, above * series.height + serial))
-    named = pl.concat([groups.select("label")[group], series.drop("series")[serial]], how="horizontal")
-    return named.with_columns(**_numbers(rows["value"].to_numpy(), offsets, parent))
+    code, offsets = grouped.cells.bounds
+    n_series = max(sessions.series.height, 1)
+    group, serial = np.divmod(code, n_series)
+    groups = grouped.rungs.select("group", "wider", "label").unique().sort("group")
+    above = groups["wider"].fill_null(-1).to_numpy()[group]
+    parent = np.where(above < 0, -1, np.searchsorted(code, above * n_series + serial))
+    named = pl.concat([groups.select("label")[group], sessions.series[serial]], how="horizontal")
+    on_log = np.array([catalogue[metric].scale == "log" for metric in sessions.series["metric"]], dtype=bool)
+    numbers = _numbers(grouped.cells.ordered, offsets, parent)
+    return named.with_columns(**numbers, **_geometric(grouped.cells.ordered, offsets, on_log[serial]))
+
+
+def _geometric(ordered: Floats, offsets: Ints, on_log: Floats) -> dict[str, pl.Series]:
+    """Geometric mean [unit] and SD [%] of groups on the log scale; NaN for others, or where a value is not
+    above 0. The SD in per cent is 100 (exp(SD of the logs) - 1)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean, sd = group_moments(np.where(ordered > 0, np.log(ordered), np.nan), offsets)
+    found = {"geometric_mean": np.exp(mean), "geometric_sd_percent": 100 * np.expm1(sd)}
+    return {name: pl.Series(np.where(on_log, column, np.nan)) for name, column in found.items()}
 
 
 def _numbers(ordered: Floats, offsets: Ints, parent: Ints) -> dict[str, pl.Series]:

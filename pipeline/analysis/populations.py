@@ -2,11 +2,14 @@
 
 The ladder's rungs are sex x age band x (1) sport, position and competition level, (2) sport and level,
 (3) sport, (4) nothing more. There is no rung for all comers. An athlete with an empty key is in no group of
-a rung that uses it; one without sex or birth date is in none at all.
+a rung that uses it; one without sex or birth date is in none at all. Beside the ladder, as rung 0, stand the
+populations that the facility has declared itself.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 import polars as pl
@@ -29,15 +32,48 @@ _KEYS = ("sex", "age_band", *RUNGS[0])
 _WORD = {"age_band": "age", "competition_level": "level"}
 
 
-def age_band(birth_date: pl.Expr, on: date) -> pl.Expr:
-    """Label of the age band, by completed years on a day; NULL where the birth date is unknown or later."""
+@dataclass(frozen=True)
+class OwnPopulation:
+    """A population of the facility's own: whose sex, age, sport … and squad are these; None: any.
+
+    `ages`: completed years from and to, both inclusive.
+    """
+
+    name: str
+    sex: str
+    ages: tuple[int, int] | None = None
+    sport: str | None = None
+    position: str | None = None
+    competition_level: str | None = None
+    squad: str | None = None
+
+    @property
+    def band(self) -> str:
+        """The ages as a label."""
+        return "any" if self.ages is None else f"{self.ages[0]}-{self.ages[1]}"
+
+    @property
+    def label(self) -> str:
+        """`population=name; sex=…; age=…`, and what else it asks for."""
+        keys = ("sport", "position", "competition_level", "squad")
+        asked = [f"{_WORD.get(key, key)}={getattr(self, key)}" for key in keys if getattr(self, key)]
+        return "; ".join([f"population={self.name}", f"sex={self.sex}", f"age={self.band}", *asked])
+
+
+def completed_years(birth_date: pl.Expr, on: date) -> pl.Expr:
+    """Birthdays that somebody has had by a day; NULL where the birth date is unknown or later."""
     month_day = birth_date.dt.month().cast(pl.Int32) * 100 + birth_date.dt.day().cast(pl.Int32)
     before_birthday = (month_day > on.month * 100 + on.day).cast(pl.Int32)
-    years = on.year - birth_date.dt.year() - before_birthday
+    return pl.when(birth_date <= on).then(on.year - birth_date.dt.year() - before_birthday)
+
+
+def age_band(birth_date: pl.Expr, on: date) -> pl.Expr:
+    """Label of the age band, by completed years on a day; NULL where the birth date is unknown or later."""
+    years = completed_years(birth_date, on)
     band = pl.lit(_OLDEST)
     for oldest, label in reversed(_BANDS.items()):
         band = pl.when(years <= oldest).then(pl.lit(label)).otherwise(band)
-    return pl.when(birth_date <= on).then(band)
+    return pl.when(years.is_not_null()).then(band)
 
 
 def season_label(day: date, season_start: str) -> str:
@@ -52,13 +88,15 @@ def season_label(day: date, season_start: str) -> str:
     return f"{first}/{(first + 1) % 100:02d}"
 
 
-def ladder(people: pl.DataFrame, states: pl.DataFrame, sunday: date) -> pl.DataFrame:
+def ladder(
+    people: pl.DataFrame, states: pl.DataFrame, sunday: date, own: Sequence[OwnPopulation] = ()
+) -> pl.DataFrame:
     """The groups that each athlete is in on a day, a row an athlete and rung.
 
     `people` has athlete_id, sex, birth_date; `states` athlete_id, sport, position, competition_level as in
     force on that day (an athlete may be absent). Gives athlete_id, rung, label, parent_label (the next wider
     group, NULL on the last rung), sex, age_band, sport, position, competition_level (NULL where the rung has
-    dropped it). A text of blanks is an empty key.
+    dropped it). A text of blanks is an empty key. The populations of `own` are rung 0, and have no parent.
     """
     facts = (
         people.select("athlete_id", "sex", age_band=age_band(pl.col("birth_date"), sunday))
@@ -81,7 +119,34 @@ def ladder(people: pl.DataFrame, states: pl.DataFrame, sunday: date) -> pl.DataF
             *dropped,
         )
         rungs.append(group.select("athlete_id", "rung", "label", "parent_label", *_KEYS))
+    rungs += [_own_group(population, people, states, sunday) for population in own]
     return pl.concat(rungs).filter(pl.col("label").is_not_null())
+
+
+def _own_group(
+    population: OwnPopulation, people: pl.DataFrame, states: pl.DataFrame, sunday: date
+) -> pl.DataFrame:
+    """The athletes of a population of the facility's own on a day, as rows of the ladder."""
+    held = people.filter(pl.col("sex") == population.sex)
+    if population.ages is not None:
+        held = held.filter(completed_years(pl.col("birth_date"), sunday).is_between(*population.ages))
+    asked = {key: word for key in RUNGS[0] if (word := getattr(population, key)) is not None}
+    members = states.filter(True, *(pl.col(key).str.strip_chars() == word for key, word in asked.items()))
+    if population.squad is not None:
+        squads = pl.col("squad").str.split("|").list.eval(pl.element().str.strip_chars())
+        members = members.filter(squads.list.contains(population.squad))
+    if asked or population.squad is not None:
+        held = held.join(members, on="athlete_id", how="semi")
+    nothing = pl.lit(None, pl.String)
+    return held.select(
+        "athlete_id",
+        pl.lit(0, pl.Int32).alias("rung"),
+        pl.lit(population.label).alias("label"),
+        nothing.alias("parent_label"),
+        "sex",
+        pl.lit(population.band).alias("age_band"),
+        *(pl.lit(asked.get(key), pl.String).alias(key) for key in RUNGS[0]),
+    )
 
 
 def _label(keys: tuple[str, ...]) -> pl.Expr:
@@ -108,7 +173,7 @@ def population_table(members: pl.DataFrame) -> pl.DataFrame:
     own = pl.col("n_members").eq_missing(pl.col("parent_members")).not_()
     written = pl.DataFrame(schema=dict.fromkeys(("season", "parent_label", "parent_written"), pl.String))
     found = []
-    for rung in range(len(RUNGS), 0, -1):
+    for rung in range(len(RUNGS), -1, -1):
         here = totals.filter(pl.col("rung") == rung).join(written, on=["season", "parent_label"], how="left")
         found.append(here.filter(own))
         standing = pl.when(own).then("label").otherwise("parent_written")

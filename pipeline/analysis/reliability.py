@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from scipy.special import stdtrit
 
-from pipeline.analysis.norms import WINDOW_DAYS
+from pipeline.analysis.one_value import WINDOW_DAYS
 from pipeline.analysis.repeats import (
     agreement_of_week,
     learning_of_week,

@@ -10,7 +10,7 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.analysis.norms import in_window
+from pipeline.analysis.one_value import in_window
 from pipeline.analysis.usable import LINE
 
 PAIR_DAYS = {"adult": 14, "youth": 7}

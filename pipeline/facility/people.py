@@ -21,6 +21,7 @@ NEW_PEOPLE_FILE = "config/new_people.csv"
 PERIODS_FILE = "config/athlete_periods.csv"
 ALIASES_FILE = "config/aliases.csv"
 EVENTS_FILE = "config/events.csv"
+CONSENT_FILE = "config/consent.csv"
 
 EVENT_KINDS = ("block", "camp", "season", "break", "injury", "illness")
 
@@ -72,6 +73,13 @@ _EVENTS = (
     Column("from", "date", "from_date", filled=True),
     Column("until", "date", "to_date"),
 )
+_CONSENT = (
+    Column("athlete_id", filled=True),
+    Column("purpose", filled=True),
+    Column("given_on", "date", filled=True),
+    Column("withdrawn_on", "date"),
+    Column("by", filled=True, words={word: word for word in ("athlete", "guardian")}),
+)
 
 
 @dataclass(frozen=True)
@@ -82,6 +90,7 @@ class People:
     `periods`: athlete_id, valid_from, valid_until (both inclusive, null is open), squad (text `a|b`), sport,
     position, competition_level, status, restriction. `aliases`: alias, athlete_id, device, valid_from,
     valid_until. `events`: athlete_id, squad, kind (lower case), label, from_date, to_date (inclusive).
+    `consents`: athlete_id, purpose (lower case), given_on, withdrawn_on (null: it stands), by.
     `ids`: the athlete_ids of the roster; None where it could not be read, so that nothing is checked by it.
     """
 
@@ -89,6 +98,7 @@ class People:
     periods: pl.DataFrame
     aliases: pl.DataFrame
     events: pl.DataFrame
+    consents: pl.DataFrame
     ids: frozenset[str] | None
 
 
@@ -111,9 +121,13 @@ def read_people(folder: Path, devices: Collection[str] | None, today: date) -> t
     events = events.with_columns(pl.col("kind").str.to_lowercase())
     problems += found + unknown_ids(events, EVENTS_FILE, roster_ids) + _unknown_kinds(events)
     problems += spans_backwards(events, EVENTS_FILE, "from_date", "to_date")
+    consents, found = read_sheet(folder, CONSENT_FILE, _CONSENT)
+    consents = consents.with_columns(pl.col("purpose").str.to_lowercase())
+    problems += found + unknown_ids(consents, CONSENT_FILE, roster_ids)
+    problems += spans_backwards(consents, CONSENT_FILE, "given_on", "withdrawn_on")
     squads = pl.when(pl.col("squad").list.len() > 0).then(pl.col("squad").list.join("|"))
     periods = periods.with_columns(squads.alias("squad"))
-    return People(athletes, periods, aliases, events, roster_ids), problems
+    return People(athletes, periods, aliases, events, consents, roster_ids), problems
 
 
 def unknown_ids(frame: pl.DataFrame, name: str, ids: Collection[str] | None) -> list[Problem]:

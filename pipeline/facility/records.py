@@ -20,6 +20,7 @@ from schemas.fields import FIELDS
 
 CORRECTIONS_FILE = "config/corrections.csv"
 EQUIPMENT_FILE = "config/equipment.csv"
+LMS_FILE = "config/lms_tables.csv"
 JOINS_FILE = "config/series_joins.csv"
 
 _CORRECTIONS = (
@@ -51,6 +52,15 @@ _JOINS = (
     Column("label", filled=True),
     Column("joined_to", filled=True),
 )
+_LMS = (
+    Column("source", filled=True),
+    Column("metric", filled=True),
+    Column("sex", filled=True, words={"female": "female", "male": "male"}),
+    Column("age_years", "number", filled=True),
+    Column("l", "number", filled=True),
+    Column("m", "number", filled=True),
+    Column("s", "number", filled=True),
+)
 
 
 @dataclass(frozen=True)
@@ -61,12 +71,14 @@ class Records:
     athlete_id, date, test, trial, action, field, value (text). `equipment`: kind, label, mass_kg, count.
     `series_joins`: made_on, made_by, why, metric, label, joined_to (labels of series of that metric).
     `testing_days`: see `testing_days.read_testing_days`.
+    `lms_tables`: published curves over age: source (a citation), metric, sex, age_years, l, m, s.
     """
 
     corrections: pl.DataFrame
     equipment: pl.DataFrame
     series_joins: pl.DataFrame
     testing_days: pl.DataFrame
+    lms_tables: pl.DataFrame
 
 
 def read_records(
@@ -91,8 +103,26 @@ def read_records(
         Problem(JOINS_FILE, line, "metric", f"{metric!r} is no metric; {nearest_known(metric, metrics)}")
         for line, metric in unknown.iter_rows()
     ]
+    curves, found = read_sheet(folder, LMS_FILE, _LMS)
+    problems += found + _curve_problems(curves, metrics)
     days, found = read_testing_days(folder, ids, tests)
-    return Records(corrections, equipment, joins, days), problems + found
+    problems += found
+    return Records(corrections, equipment, joins, days, curves.drop_nulls()), problems
+
+
+def _curve_problems(curves: pl.DataFrame, metrics: Collection[str]) -> list[Problem]:
+    """What is wrong with published curves: unknown metrics, M or S not above 0, the same age twice."""
+    problems = []
+    point = ["source", "metric", "sex", "age_years"]
+    for row in curves.with_columns(twice=pl.struct(point).is_duplicated()).iter_rows(named=True):
+        said = {}
+        if row["metric"] is not None and row["metric"] not in metrics:
+            said["metric"] = f"{row['metric']!r} is no metric; {nearest_known(row['metric'], metrics)}"
+        said |= {k: f"{row[k]:g} must be above 0" for k in ("m", "s") if row[k] is not None and row[k] <= 0}
+        if row["twice"]:
+            said["age_years"] = "this source has this metric, sex and age on another line too"
+        problems += [Problem(LMS_FILE, row["line"], key, text) for key, text in said.items()]
+    return problems
 
 
 def _correction(row: dict[str, object], ids: Collection[str] | None) -> Iterator[tuple[str, str]]:

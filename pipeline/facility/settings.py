@@ -101,6 +101,8 @@ Names = Annotated[tuple[str, ...], Field(strict=False)]
 Range = Annotated[tuple[float, float], Field(strict=False)]
 Seconds = Annotated[float, Field(ge=0)]
 Slots = Annotated[tuple[TimeOfDay, ...], Field(strict=False), AfterValidator(_some_and_distinct)]
+Age = Annotated[int, Field(ge=0, le=120)]
+PopulationName = Annotated[str, Field(pattern=r"^[^;=|]+$")]
 Timezone = Annotated[str, AfterValidator(known_timezone)]
 FamilyName = Annotated[str, AfterValidator(known_family)]
 
@@ -165,6 +167,25 @@ class BodyComposition(StrictConfig):
     fat: Literal["siri", "brozek"] = "siri"
 
 
+class Population(StrictConfig):
+    """A population of the facility's own: who is in it; left out: any."""
+
+    sex: Literal["female", "male"]
+    ages: Annotated[tuple[Age, Age], Field(strict=False)] | None = None
+    sport: Annotated[str, Field(min_length=1)] | None = None
+    position: Annotated[str, Field(min_length=1)] | None = None
+    competition_level: Annotated[str, Field(min_length=1)] | None = None
+    squad: Annotated[str, Field(min_length=1)] | None = None
+
+    @model_validator(mode="after")
+    def _of_some(self) -> Population:
+        if self.ages is not None and self.ages[0] > self.ages[1]:
+            raise ValueError(f"ages {self.ages[0]} to {self.ages[1]} are upside down")
+        if all(value is None for name, value in self if name != "sex"):
+            raise ValueError("give at least one of ages, sport, position, competition_level, squad")
+        return self
+
+
 class Settings(StrictConfig):
     """`config/facility.toml`."""
 
@@ -182,6 +203,7 @@ class Settings(StrictConfig):
     squads: dict[str, str] = {}
     labels: Labels = Labels()
     devices: dict[str, Device] = {}
+    populations: dict[PopulationName, Population] = {}
     schedule: Schedule = Schedule()
     body_composition: BodyComposition = BodyComposition()
 

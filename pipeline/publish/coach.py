@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 
@@ -9,7 +10,8 @@ import polars as pl
 from scipy.special import stdtrit
 
 from pipeline.analysis.norm_tables import MINIMUM
-from pipeline.analysis.norms import in_window
+from pipeline.analysis.one_value import in_window
+from pipeline.publish.coarsen import STEP_FACTOR, coarsened
 from pipeline.publish.files import put
 from pipeline.publish.flat import inert
 from pipeline.publish.suppression import to_withhold
@@ -18,18 +20,26 @@ from pipeline.publish.words import ages_in_words, group_in_words, in_shown_units
 from pipeline.publish.workbook import DIRECTIONS, PERCENTILES, About, workbook_writer
 from schemas.catalogue import Metric
 
-_VALUES = [
-    *("mean", "mean_low", "mean_high", "sd"),
-    *(f"{p}{end}" for p in PERCENTILES for end in ("", "_low", "_high")),
-]
+_OF_PERCENTILES = [f"{p}{end}" for p in PERCENTILES for end in ("", "_low", "_high")]
+# What is told of a group; the interval of the mean is worked out from what is told, never from finer numbers.
+_TOLD = ["mean", "sd", *_OF_PERCENTILES]
+_VALUES = ["mean", "mean_low", "mean_high", "sd", *_OF_PERCENTILES]
 # A sheet: what is read side by side.
 _SHEET = ("sex", "age_band")
-_REMAINDER = f"left out: with the wider group it would show the values of fewer than {MINIMUM} athletes"
+_REMAINDER = "left out: with the wider group it would show the values of fewer than {} athletes"
 # What a group of so many athletes or more is still too small for.
 _STEPS = {MINIMUM: "quartiles need 20", 20: "P10, P90 need 40", 40: "P5, P95 need 100", 100: None}
 # Families that say what a body is and not what it does: coaches look at them last.
 _LAST = ("skinfold_calipers", "body_measures")
 _CELL = ["week", "metric", "series_id", "population_id"]
+
+
+@dataclass(frozen=True)
+class Caution:
+    """How many athletes a group and what is left of one must have, and how coarsely numbers are told."""
+
+    minimum: int = MINIMUM
+    factor: float = STEP_FACTOR
 
 
 def publish_norms(
@@ -49,13 +59,22 @@ def publish_norms(
     folder.mkdir(parents=True, exist_ok=True)
     norms = coach_norms(frames, units, catalogue, labels)
     about = _about(frames, births, facility_name, units, for_coaches(catalogue))
-    scale = pl.lit(10.0).pow(pl.col("decimals"))
-    shown = norms.with_columns((pl.col(_VALUES) * scale).round() / scale)
-    text = _fixed_decimals(inert(shown)).drop("decimals")
+    shown = _rounded(norms)
     return [
         put(folder / f"{stem}.xlsx", workbook_writer(shown, about, for_coaches(catalogue))),
-        put(folder / f"{stem}.csv", lambda path: text.write_csv(path, include_bom=True)),
+        put_csv(folder / f"{stem}.csv", shown),
     ]
+
+
+def put_csv(file: Path, norms: pl.DataFrame) -> Path:
+    """Write rows of `coach_norms` as CSV, each value with the decimals of its metric."""
+    text = _fixed_decimals(inert(_rounded(norms))).drop("decimals")
+    return put(file, lambda path: text.write_csv(path, include_bom=True))
+
+
+def _rounded(norms: pl.DataFrame) -> pl.DataFrame:
+    scale = pl.lit(10.0).pow(pl.col("decimals"))
+    return norms.with_columns((pl.col(_VALUES) * scale).round() / scale)
 
 
 def for_coaches(catalogue: dict[str, Metric]) -> dict[str, Metric]:
@@ -67,9 +86,13 @@ def for_coaches(catalogue: dict[str, Metric]) -> dict[str, Metric]:
 
 
 def coach_norms(
-    frames: dict[str, pl.DataFrame], units: str, catalogue: dict[str, Metric], labels: dict[str, str]
+    frames: dict[str, pl.DataFrame],
+    units: str,
+    catalogue: dict[str, Metric],
+    labels: dict[str, str],
+    caution: Caution = Caution(),
 ) -> pl.DataFrame:
-    """The latest week's norms in words: a row a group, test and series; numbers unrounded.
+    """The latest week's norms in words: a row a group, test and series; numbers as coarse as `coarsened`.
 
     Columns: week, norms_version, sex, ages, group, metric, test, better, how, unit, decimals,
     n_athletes, mean with its 90 % interval (`mean_low`, `mean_high`), sd, p05 … p95, each with its 90 %
@@ -77,16 +100,18 @@ def coach_norms(
     coaches have no row. Values that would show a small group by subtraction are left out, and the note says
     so.
     """
-    norms = frames["norms"].filter(pl.col("week") == pl.col("week").max(), pl.col("n_athletes") >= MINIMUM)
+    norms = frames["norms"].filter(
+        pl.col("week") == pl.col("week").max(), pl.col("n_athletes") >= caution.minimum
+    )
     rows = (
         norms.join(_intervals(frames["norm_percentiles"]), on=_CELL[:1] + _CELL[2:], how="left")
         .join(_groups(frames["populations"]), on="population_id")
         .join(_tests(for_coaches(catalogue)), on="metric")
-        .with_columns(**_interval_of_mean())
     )
     beside = rows.select(*_SHEET, "series_id").unique().join(frames["series"], on="series_id")
     rows = rows.join(series_in_words(beside, _SHEET, labels), on=[*_SHEET, "series_id"])
-    rows = in_shown_units(_suppressed(rows, frames["populations"]), _VALUES, units)
+    shown = in_shown_units(_suppressed(rows, frames["populations"], caution.minimum), _TOLD, units)
+    rows = coarsened(shown, _TOLD, caution.factor).with_columns(**_interval_of_mean())
     of_test = ("place", to_sort_by(pl.col("how")), "series_id")
     rows = rows.sort("sex", "youngest", *of_test, -pl.col("rung"), "group")
     said = ("week", "norms_version", "sex", "ages", "group", "metric", "test", "better", "how", "unit")
@@ -136,17 +161,17 @@ def _tests(metrics: dict[str, Metric]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["place", "metric", "test", "better", "decimals"], orient="row")
 
 
-def _suppressed(rows: pl.DataFrame, populations: pl.DataFrame) -> pl.DataFrame:
+def _suppressed(rows: pl.DataFrame, populations: pl.DataFrame, minimum: int) -> pl.DataFrame:
     """The rows with `note`, and without the values that would show a few athletes."""
     shown = rows.filter(pl.col("mean").is_not_null()).select(*_CELL, "n_athletes")
-    withheld = to_withhold(shown, populations).with_columns(hidden=True)
+    withheld = to_withhold(shown, populations, minimum).with_columns(hidden=True)
     hidden = pl.col("hidden").fill_null(False)
     note = pl.lit(None, pl.String)
     for enough, needs in _STEPS.items():
         note = pl.when(pl.col("n_athletes") >= enough).then(pl.lit(needs, pl.String)).otherwise(note)
     return rows.join(withheld, on=_CELL, how="left").with_columns(
-        pl.when(hidden.not_()).then(pl.col(_VALUES)).name.keep(),
-        note=pl.when(hidden).then(pl.lit(_REMAINDER)).otherwise(note),
+        pl.when(hidden.not_()).then(pl.col(_TOLD)).name.keep(),
+        note=pl.when(hidden).then(pl.lit(_REMAINDER.format(minimum))).otherwise(note),
     )
 
 

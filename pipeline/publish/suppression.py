@@ -10,8 +10,8 @@ _CELL = ["week", "metric", "series_id"]
 _KEY = [*_CELL, "population_id"]
 
 
-def to_withhold(cells: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:
-    """The cells to withhold so that no remainder of 1 to 7 athletes can be worked out.
+def to_withhold(cells: pl.DataFrame, parents: pl.DataFrame, minimum: int = MINIMUM) -> pl.DataFrame:
+    """The cells to withhold so that no remainder of 1 to `minimum` - 1 athletes can be worked out.
 
     `cells` are the published ones: week, metric, series_id, population_id, n_athletes; `parents` has
     population_id and parent_id of every population, and children of one parent share no athlete. Where a
@@ -25,7 +25,7 @@ def to_withhold(cells: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:
     children = linked.join(above, on=siblings).sort("n_athletes", "population_id")
     remainder = pl.col("parent_n") - pl.col("n_athletes").sum().over(siblings)
     is_smallest = pl.int_range(pl.len()).over(siblings) == 0
-    withheld = children.filter(remainder.is_between(1, MINIMUM - 1) & is_smallest).select(_KEY)
+    withheld = children.filter(remainder.is_between(1, minimum - 1) & is_smallest).select(_KEY)
     while True:
         below = linked.join(withheld.rename({"population_id": "parent_id"}), on=siblings).select(_KEY)
         new = below.join(withheld, on=_KEY, how="anti")

@@ -6,7 +6,7 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.analysis.norms import may_enter
+from pipeline.analysis.one_value import may_enter
 from pipeline.analysis.populations import age_band
 
 # Fewer athletes than this are not counted for everybody to see.

@@ -52,6 +52,7 @@ def views(valid_on: date, catalogue: dict[str, Metric]) -> tuple[View, ...]:
         _current_estimates(),
         _current_changes(),
         _current_norms(),
+        _current_against_group(),
         _files_first(),
         _lineage(),
         _stale_tests(valid_on),
@@ -119,6 +120,27 @@ WHERE n.week = (SELECT max(week) FROM norms)""",
         | _text("series_label", "The series: what is equal for all its values.")
         | _fields("metrics", "decimals", "better"),
         "Past weeks are in norms.",
+    )
+
+
+def _current_against_group() -> View:
+    return View(
+        "current_against_group",
+        "an athlete's value of a metric among the others of a group, in words",
+        """
+SELECT g.*, p.label AS population_label, p.rung, m.label AS metric_label, s.label AS series_label,
+       m.decimals, m.better
+FROM against_group g
+JOIN populations p ON p.population_id = g.population_id
+JOIN metrics m ON m.metric = g.metric
+JOIN series s ON s.series_id = g.series_id""",
+        columns_of(TABLES["against_group"])
+        | _text("population_label", "Who the population is.")
+        | _fields("populations", "rung")
+        | _text("metric_label", "The metric in words.")
+        | _text("series_label", "The series: what is equal for all its values.")
+        | _fields("metrics", "decimals", "better"),
+        "Past weeks: refresh --as-of.",
     )
 
 

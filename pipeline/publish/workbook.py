@@ -15,7 +15,7 @@ from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.worksheet import Worksheet
 
 from pipeline.analysis.norm_tables import PERCENTILE_NEEDS
-from pipeline.analysis.norms import WINDOW_DAYS
+from pipeline.analysis.one_value import WINDOW_DAYS
 from pipeline.publish.files import Writer
 from pipeline.publish.page import FIRST_ROW, Column, Styles, height, print_setup, table_head
 from pipeline.publish.too_few import COUNTED_FROM
@@ -44,6 +44,8 @@ _READING = (
     "The small numbers beside a value are its 90 % interval: where the value could well be in more athletes "
     "like these. Of the mean it is mean ± t × SD / √n (Student 1908), of a percentile it is from the ranks. "
     "No interval: too few athletes to tell.",
+    "Numbers are told in steps of at least 5 × SD / athletes, so that nobody's own value can be worked out "
+    "from the tables of two weeks or two groups. The standard error of a mean grows by that 12 % at most.",
     "Fewer than 8 athletes have no row; from 8 there are mean, SD and median; from 20 also the quartiles P25 "
     "and P75; from 40 also P10 and P90; from 100 also P5 and P95. The last column says what is next.",
     "A group with the same athletes as the wider one has no row of its own. A group is left out where, "

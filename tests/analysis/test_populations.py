@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.analysis.populations import age_band, ladder, population_table, season_label
+from pipeline.analysis.populations import OwnPopulation, age_band, ladder, population_table, season_label
 from schemas.models import table_model
 
 SUNDAY = date(2026, 3, 15)
@@ -184,3 +184,36 @@ def test_the_ladder_is_sound(weeks: list[list[tuple[str | None, str | None, str 
         assert (rung == 4) if parent is None else (rung_of[parent] > rung)
     earlier = set(_table(*named[:-1])["population_id"]) if named[:-1] else set()
     assert earlier <= set(rung_of)
+
+
+def test_populations_of_the_facilitys_own() -> None:
+    """By squad among several, by ages (both inclusive), and over the bounds of the ladder's age bands."""
+    people = pl.DataFrame(
+        {
+            "athlete_id": ["a", "b", "c", "d"],
+            "sex": ["female", "female", "female", "male"],
+            "birth_date": [date(2010, 3, 15), date(2008, 3, 16), date(2008, 3, 15), date(2009, 1, 1)],
+        }
+    )
+    states = pl.DataFrame(
+        {
+            "athlete_id": ["a", "b", "c", "d"],
+            "sport": ["rowing", "rowing", "judo", "rowing"],
+            "position": pl.Series([None] * 4, dtype=pl.String),
+            "competition_level": pl.Series([None] * 4, dtype=pl.String),
+            "squad": ["U18|first", "first", None, "first"],
+        }
+    )
+    own = [
+        OwnPopulation("young rowers", "female", ages=(16, 17), sport="rowing"),
+        OwnPopulation("first", "female", squad="first"),
+        OwnPopulation("up to 18", "female", ages=(0, 18)),
+    ]
+    rungs = ladder(people, states, date(2026, 3, 15), own).filter(pl.col("rung") == 0)
+    found = rungs.group_by("label").agg(pl.col("athlete_id").sort()).sort("label").rows()
+    assert found == [
+        ("population=first; sex=female; age=any; squad=first", ["a", "b"]),
+        ("population=up to 18; sex=female; age=0-18", ["a", "b", "c"]),
+        ("population=young rowers; sex=female; age=16-17; sport=rowing", ["a", "b"]),
+    ]
+    assert rungs["parent_label"].null_count() == rungs.height

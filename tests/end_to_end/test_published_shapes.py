@@ -36,7 +36,8 @@ def test_a_published_table_passes_its_model_in_both_files(table, demo: Path, dat
         typed = frame.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
         table_model(table.name).validate(typed, lazy=True)
     assert frames[0].equals(frames[1], null_equal=True)
-    if table.name != "events":
+    # Events of squads, and youths enough for a curve, the demo has none.
+    if table.name not in ("events", "age_norms", "against_age"):
         assert frames[0].height > 0
 
 

@@ -68,21 +68,23 @@ def test_the_latest_week_in_words_with_fixed_decimals(frames: Frames, write: Any
     first, mass, sprint = rows[0], rows[3], rows[-1]
     assert {row["week"] for row in rows} == {"2026-03-02"}
     assert first["how"] == "countermovement jump, both legs, hands on hips, no added load"
-    # 34.25, an eighth of it, and 0.99 of it with 5 % about it
-    assert (first["mean"], first["sd"], first["p50"]) == ("34.2", "4.3", "33.9")
-    assert (first["p50_low"], first["p50_high"], first["p05"]) == ("32.2", "35.6", None)
-    assert mass["mean"] == "70.0"
+    # 34.25, an eighth of it, and 0.99 of it with 5 % about it, in steps of 5 · 4.28 / 45, up to the next 0.1
+    assert (first["mean"], first["sd"], first["p50"]) == ("34.0", "4.5", "34.0")
+    assert (first["p50_low"], first["p50_high"], first["p05"]) == ("32.0", "35.5", None)
+    assert mass["mean"] == "70.4"  # in steps of 5 · 8.75 / 20 = 2.2
     assert (sprint["mean"], sprint["better"], sprint["how"]) == (
-        "1.85", "lower", "to 10 m, standing start, electronic timing",
+        "1.86", "lower", "to 10 m, standing start, electronic timing",
     )  # fmt: skip
 
 
 def test_the_interval_of_a_mean_is_students(frames: Frames) -> None:
     norms = coach_norms(_many_groups(frames, 8), "metric", CATALOGUE, {})
     row = norms.filter(pl.col("metric") == "body_mass").row(0, named=True)
-    # The 95 % point of t with 7 degrees of freedom is 1.895 in the tables of any statistics handbook.
-    half = 1.895 * (70 / 8) / 8**0.5
-    assert (row["mean_low"], row["mean_high"]) == pytest.approx((70 - half, 70 + half), abs=0.002)
+    # Told in steps of 5 · 8.75 / 8 = 5.5: 71.5, SD 11.0. The 95 % point of t with 7 degrees of freedom is
+    # 1.895 in the tables of any statistics handbook.
+    assert (row["mean"], row["sd"]) == pytest.approx((71.5, 11.0))
+    half = 1.895 * 11.0 / 8**0.5
+    assert (row["mean_low"], row["mean_high"]) == pytest.approx((71.5 - half, 71.5 + half), abs=0.002)
 
 
 def test_coaches_get_metrics_in_their_order_without_doubles() -> None:
@@ -104,7 +106,7 @@ def test_small_groups_have_no_row_and_what_would_show_them_is_left_out_with_the_
     running = by_group["female", "running", "jump_height"]
     assert [running[name] for name in ("mean", "mean_low", "sd", "p50", "p50_low")] == [None] * 5
     assert running["note"].startswith("left out: with the wider group")
-    assert by_group["female", "rowing", "jump_height"]["mean"] == "34.2"
+    assert by_group["female", "rowing", "jump_height"]["mean"] == "34.3"
     sheet = _sheet(tmp_path, "female 12 to 13")
     assert "running (1 test)" in sheet[1][0]
     assert {row[2] for row in sheet[3:]} == {"everyone", "rowing"}
@@ -130,8 +132,9 @@ def test_customary_units_are_shown_where_the_facility_wants_them(frames: Frames,
     rows = {(row["sex"], row["metric"], row["group"]): row for row in write(frames, "us")}
     height, mass = rows["female", "jump_height", "rowing"], rows["female", "body_mass", "everyone"]
     # NIST SP 811, appendix B: 1 in = 2.54 cm, 1 lb = 0.45359237 kg exactly.
-    assert (height["unit"], height["mean"]) == ("in", f"{34.25 / 2.54:.1f}")
-    assert (mass["unit"], mass["mean"]) == ("lb", f"{70 / 0.45359237:.1f}")
+    # Steps of 5 SD / athletes in these units, up to the next 0.1: 0.3 in and 4.9 lb.
+    assert (height["unit"], height["mean"]) == ("in", f"{round(34.25 / 2.54 / 0.3) * 0.3:.1f}")
+    assert (mass["unit"], mass["mean"]) == ("lb", f"{round(70 / 0.45359237 / 4.9) * 4.9:.1f}")
     assert float(mass["mean_low"]) < float(mass["mean"]) < float(mass["mean_high"])
     assert rows["male", "sprint_time", "everyone"]["unit"] == "s"
 
@@ -154,9 +157,9 @@ def test_negative_numbers_stay_numbers(frames: Frames, write: Any, tmp_path: Pat
     of_mass = pl.col("metric") == "body_mass"
     signed = [pl.when(of_mass).then(-pl.col(name)).otherwise(name).alias(name) for name in ("mean", "p50")]
     rows = write(frames | {"norms": frames["norms"].with_columns(signed)})
-    assert [row["mean"] for row in rows if row["metric"] == "body_mass"] == ["-70.0"]
+    assert [row["mean"] for row in rows if row["metric"] == "body_mass"] == ["-70.4"]
     row = _sheet(tmp_path, "female 12 to 13")[-1]
-    assert (row[6], row[7]) == (-70.0, "-73.4 to -66.6")
+    assert (row[6], row[7]) == (-70.4, "-73.8 to -67.0")
 
 
 def test_the_workbook_has_a_page_to_read_a_sheet_a_group_and_the_tests(
@@ -201,10 +204,11 @@ def test_a_sheet_has_numbers_with_the_decimals_of_the_metric(
         "Mean", "90 % interval", "SD", "P25", "P50", "90 % interval", "P75", "Not shown yet",
     ]  # fmt: skip
     how = "countermovement jump, both legs, hands on hips, no added load"
-    # 1.697 is the 95 % point of t with 30 degrees of freedom: 34.25 ± 1.697 x 4.281 / √31
+    # 1.697 is the 95 % point of t with 30 degrees of freedom: 34.3 ± 1.697 x 4.2 / √31, told
+    # in steps of 0.7
     assert rows[1] == [
         "jump height by flight time", how, "rowing", 31.0, "cm", "higher",
-        34.2, "32.9–35.6", 4.3, 30.8, 33.9, "32.2–35.6", 37.7, "P10, P90 need 40",
+        34.3, "33.0–35.6", 4.2, 30.8, 33.6, "32.2–35.7", 37.8, "P10, P90 need 40",
     ]  # fmt: skip
     styles, cells = _cells(tmp_path, 2)
     shown = {reference: styles[style] for reference, style in cells.items()}

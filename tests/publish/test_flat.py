@@ -90,8 +90,8 @@ def test_the_contract_says_which_tables_are_csv(frames: Frames, tmp_path: Path) 
     _publish(frames, tmp_path)
     # Fine print, "Published shapes", of the tables that there are.
     assert {path.stem for path in tmp_path.glob("*.csv")} == {
-        "results", "changes", "norms", "norm_percentiles", "files", "held_rows", "metrics", "series",
-        "flag_codes",
+        "results", "changes", "norms", "norm_percentiles", "against_group", "files", "held_rows", "metrics",
+        "series", "flag_codes",
     }  # fmt: skip
 
 

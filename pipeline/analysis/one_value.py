@@ -1,0 +1,113 @@
+"""One value an athlete and series for a week: the median of the sessions that may enter norms."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from pipeline.numerics.grouped import medians_of_ranges
+from pipeline.numerics.percentiles import Floats, Ints
+from schemas.codes import EXCLUDING
+
+WINDOW_DAYS = 365
+# A provisional body mass may be from a later day, and norms of a past week must not look into the future.
+LEFT_OUT = EXCLUDING | {"familiarisation", "not_fully_available", "mass_provisional"}
+SERIES = ("metric", "series_id")
+_DAY_BITS = 17  # 359 years of days
+_FIRST_DAY = date(1900, 1, 1)
+
+
+@dataclass(frozen=True)
+class Usable:
+    """Sessions that may enter norms, sorted by athlete and series (a pair), then by date.
+
+    `athletes` (a,) and `series` (metric, series_id) are sorted; a pair is athlete * series + series; `keys`
+    are pair << 17 | day; `numbers` are columns of the results in that order.
+    """
+
+    athletes: pl.Series
+    series: pl.DataFrame
+    keys: Ints
+    numbers: dict[str, Floats]
+
+
+@dataclass(frozen=True)
+class Values:
+    """The values of a week, sorted by athlete and series, as places in the lists of `Usable`.
+
+    `first` and `count`: where the sessions of each lie in `Usable.keys`.
+    """
+
+    athlete: Ints
+    series: Ints
+    value: Floats
+    first: Ints
+    count: Ints
+
+
+def may_enter() -> pl.Expr:
+    """Whether a result carries no code that keeps it out of norms."""
+    left_out = pl.col("flags").str.split(";").list.set_intersection(sorted(LEFT_OUT)).list.len() > 0
+    return left_out.fill_null(False).not_()
+
+
+def in_window(week: date) -> pl.Expr:
+    """Whether a local_date is one of the days that end with the Sunday of a week."""
+    sunday = week + timedelta(days=6)
+    return pl.col("local_date").is_between(sunday - timedelta(days=WINDOW_DAYS - 1), sunday)
+
+
+def usable(
+    results: pl.DataFrame, weeks: Sequence[date], as_of: date, columns: tuple[str, ...] = ("value",)
+) -> Usable:
+    """The results that may enter the norms of some weeks as of a date.
+
+    With some of their real columns; NULL becomes NaN.
+    """
+    since = (min(weeks) if weeks else as_of) - timedelta(days=WINDOW_DAYS)
+    results = results.filter(pl.col("local_date").is_between(since, as_of))
+    # There are few different texts of flags: each is looked into once.
+    entering = results.select(pl.col("flags").unique()).filter(may_enter())["flags"]
+    flags = pl.col("flags").is_in(entering.drop_nulls().implode()) | pl.col("flags").is_null()
+    known = results.filter(flags)
+    athletes = known["athlete_id"].unique().sort()
+    series = known.select(SERIES).unique().sort(SERIES)
+    place = pl.concat_str(SERIES, separator="|")
+    days = (pl.col("local_date") - _FIRST_DAY).dt.total_days()
+    one_id = series["series_id"].n_unique() == series.height
+    name = pl.col("series_id") if one_id else place
+    names = series.select(name).to_series()
+    pair = _place(pl.col("athlete_id"), athletes) * series.height + _place(name, names)
+    rows = known.select((pair * (1 << _DAY_BITS) + days).alias("key"), *columns).sort("key")
+    numbers = {name: rows[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in columns}
+    return Usable(athletes, series, rows["key"].to_numpy(), numbers)
+
+
+def values_of_week(sessions: Usable, week: date) -> Values:
+    """One value an athlete and series: the median of the sessions of the window of a week."""
+    pair = sessions.keys >> _DAY_BITS
+    begins = np.flatnonzero(np.diff(pair, prepend=-1))
+    pairs = pair[begins]
+    end = (week - _FIRST_DAY).days + 7
+    first = np.searchsorted(sessions.keys, (pairs << _DAY_BITS) + (end - WINDOW_DAYS))
+    count = np.searchsorted(sessions.keys, (pairs << _DAY_BITS) + end) - first
+    some = count > 0
+    athlete, series = np.divmod(pairs[some], max(sessions.series.height, 1))
+    value = medians_of_ranges(sessions.numbers["value"], first[some], count[some])
+    return Values(athlete, series, value, first[some], count[some])
+
+
+def last_days(sessions: Usable, values: Values) -> pl.Series:
+    """The date of the last session behind each value."""
+    days = sessions.keys[values.first + values.count - 1] & ((1 << _DAY_BITS) - 1)
+    since_epoch = days + (_FIRST_DAY - date(1970, 1, 1)).days
+    return pl.Series(since_epoch.astype(np.int32)).cast(pl.Date)
+
+
+def _place(name: pl.Expr, names: pl.Series) -> pl.Expr:
+    """The place of each name in the sorted list of all names."""
+    return name.cast(pl.Enum(names)).to_physical().cast(pl.Int64)

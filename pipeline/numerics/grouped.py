@@ -1,0 +1,62 @@
+"""Values of many overlapping groups, kept so that counting in a group is one search in one sorted array."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from pipeline.numerics.percentiles import Floats, Ints
+
+
+@dataclass(frozen=True)
+class Grouped:
+    """Groups of values, each value in as many groups as you like.
+
+    `levels` are all values, ascending; `keys`, ascending, are group << bits | place in `levels`, an entry a
+    membership. Groups are numbered from 0; a group without a member is in none of the arrays.
+    """
+
+    levels: Floats
+    keys: Ints
+    bits: int
+
+    @cached_property
+    def ordered(self) -> Floats:
+        """The values of all groups laid end to end, each group ascending: (memberships,)."""
+        found: Floats = self.levels[self.keys & ((1 << self.bits) - 1)]
+        return found
+
+    @cached_property
+    def bounds(self) -> tuple[Ints, Ints]:
+        """The numbers of the groups (groups,); where each begins in `ordered`, and the end (groups + 1,)."""
+        group = self.keys >> self.bits
+        first = np.flatnonzero(np.diff(group, prepend=-1))
+        return group[first], np.append(first, group.size)
+
+    def below(self, group: Ints, value: Floats, or_equal: bool = False) -> Ints:
+        """How many of a group are below a value, or equal to it too: (n,), (n,) -> (n,)."""
+        place = np.searchsorted(self.levels, value, side="right" if or_equal else "left")
+        start = np.searchsorted(self.keys, group << self.bits)
+        found: Ints = np.searchsorted(self.keys, (group << self.bits) + place) - start
+        return found
+
+
+def group_values(group: Ints, member: Ints, values: Floats) -> Grouped:
+    """Groups from memberships: (m,), (m,) and (n,), where `member` is the place of the value in `values`."""
+    order = np.argsort(values, kind="stable")
+    place = np.empty(values.size, dtype=np.int64)
+    place[order] = np.arange(values.size)
+    bits = max(1, int(values.size).bit_length())
+    return Grouped(values[order], np.sort((group << bits) | place[member]), bits)
+
+
+def medians_of_ranges(values: Floats, first: Ints, size: Ints) -> Floats:
+    """Median of `values[first:first + size]` for many ranges at once: (n,), (m,), (m,) -> (m,); size > 0."""
+    found = np.empty(first.size)
+    for n in np.unique(size):
+        rows = np.flatnonzero(size == n)
+        block = np.sort(values[first[rows][:, None] + np.arange(n)], axis=1)
+        found[rows] = (block[:, (n - 1) // 2] + block[:, n // 2]) / 2
+    return found

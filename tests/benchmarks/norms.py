@@ -1,0 +1,116 @@
+"""One week's norms and comparisons at scale, beside a pandas script: `python -m tests.benchmarks.norms`.
+
+10 000 athletes × 60 metrics × 5 years, tested every quarter: 12 million results. Prints seconds of wall and
+of processor time, a week of the backfill, and the ratio to pandas (`pip install pandas`), all in one run. The
+script does less: medians, group quantiles of one grouping, ranks with the athlete left in, no intervals.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.analysis.comparisons import against_group
+from pipeline.analysis.norms import weekly_norms
+from schemas.catalogue import CATALOGUE, Metric
+
+ATHLETES, METRICS, SESSIONS, SEED = 10_000, 60, 20, 1
+FIRST = date(2021, 1, 4)
+GROUP = ["sex", "band", "sport", "position", "competition_level"]
+
+
+def made() -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, dict[str, Metric]]:
+    """Results, people, their state (sport, position, level) and a catalogue of as many metrics."""
+    rng = np.random.default_rng(SEED)
+    catalogue = {
+        f"m{i}": CATALOGUE["jump_height"].model_copy(update={"metric": f"m{i}"}) for i in range(METRICS)
+    }
+    who = pl.Series([f"a{i:05d}" for i in range(ATHLETES)])
+    athlete = np.repeat(np.arange(ATHLETES), METRICS * SESSIONS)
+    metric = np.tile(np.repeat(np.arange(METRICS), SESSIONS), ATHLETES)
+    day = np.tile(np.arange(SESSIONS), ATHLETES * METRICS) * 91 + athlete % 91
+    first = (FIRST - date(1970, 1, 1)).days
+    value = 40 * np.exp(rng.normal(0, 0.15, athlete.size))
+    results = pl.DataFrame(
+        {
+            "athlete_id": who[athlete],
+            "metric": pl.Series([f"m{i}" for i in range(METRICS)])[metric],
+            "series_id": pl.Series([f"s{i:015d}" for i in range(METRICS)])[metric],
+            "local_date": pl.Series((day + first).astype(np.int32)).cast(pl.Date),
+            "value": value,
+            "session_error": value * 0.04,
+            "flags": pl.repeat(None, athlete.size, dtype=pl.String, eager=True),
+        }
+    )
+    born = (first - rng.integers(12 * 365, 35 * 365, ATHLETES)).astype(np.int32)
+    sex = np.where(np.arange(ATHLETES) % 2, "female", "male")
+    people = pl.DataFrame({"athlete_id": who, "sex": sex, "birth_date": pl.Series(born).cast(pl.Date)})
+    keys = {
+        name: pl.Series([f"{name}{i}" for i in range(n)])[rng.integers(0, n, ATHLETES)]
+        for name, n in (("sport", 10), ("position", 3), ("competition_level", 3))
+    }
+    return results, people, pl.DataFrame({"athlete_id": who, **keys}), catalogue
+
+
+def by_pandas(results: Any, people: Any, week: date) -> tuple[Any, Any]:
+    """What a plain script does: a median an athlete, quantiles and a rank by group."""
+    import pandas as pd
+
+    day = pd.Timestamp(week + timedelta(days=6))
+    window = results[(results.local_date > day - pd.Timedelta(days=365)) & (results.local_date <= day)]
+    value = window.groupby(["athlete_id", "metric"])["value"].median().reset_index()
+    joined = value.merge(people, on="athlete_id")
+    grouped = joined.groupby([*GROUP, "metric"])["value"]
+    norms = grouped.quantile([0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95]).unstack()
+    norms[["n", "mean", "sd"]] = grouped.agg(["size", "mean", "std"])
+    return norms, grouped.rank(pct=True)
+
+
+def timed(name: str, work: Callable[[], Any]) -> tuple[float, Any]:
+    """Do a piece of work and say how long it took."""
+    wall, cpu = time.perf_counter(), time.process_time()
+    found = work()
+    wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
+    print(f"{name:<42} {wall:6.2f} s, {cpu:6.2f} s of processor time", flush=True)
+    return cpu, found
+
+
+def main() -> None:
+    """Make the data, do each thing once, print the figures."""
+    results, people, state, catalogue = made()
+    last: date = results["local_date"].max()  # type: ignore[assignment]
+    monday = last - timedelta(days=last.weekday())
+    weeks = [monday - timedelta(days=7 * i) for i in range(9, -1, -1)]
+    states = state.join(pl.DataFrame({"week": weeks}), how="cross")
+    print(f"{results.height:,} results of {ATHLETES:,} athletes; seed {SEED}")
+
+    def norms(which: list[date]) -> dict[str, pl.DataFrame]:
+        return weekly_norms(results, people, states, catalogue, last, "09-01", weeks=which)
+
+    first, found = timed("norms of one week", lambda: norms([monday]))
+    tables = found["norms"], found["populations"]
+    second, _ = timed(
+        "comparisons of that week",
+        lambda: against_group(results, people, states, *tables, catalogue, last, "09-01"),
+    )
+    ten, _ = timed("norms of ten weeks", lambda: norms(weeks))
+    print(f"{'a further week of the backfill':<42} {(ten - first) / 9:17.2f} s of processor time")
+    try:
+        import pandas  # noqa: F401
+    except ImportError:
+        print("pandas is not installed: no figure beside it")
+        return
+    age = (pl.lit(monday) - pl.col("birth_date")).dt.total_days() // 365
+    banded = people.with_columns(band=age.cut([12, 14, 16, 18, 23, 30, 40]).cast(pl.String))
+    frames = results.to_pandas(), banded.join(state, on="athlete_id").drop("birth_date").to_pandas()
+    script, _ = timed("the pandas script, one grouping", lambda: by_pandas(*frames, monday))
+    print(f"the script takes {script / (first + second):.1f} times as long, for one of four groupings")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,36 @@
+"""Groups of values in one sorted array."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.numerics.grouped import group_values, medians_of_ranges
+
+values = st.lists(st.integers(-5, 5).map(float), min_size=1, max_size=30)
+memberships = st.lists(st.tuples(st.integers(0, 4), st.integers(0, 29)), min_size=1, max_size=60, unique=True)
+
+
+@given(values, memberships, st.integers(-6, 6))
+def test_counting_is_counting(held: list[float], pairs: list[tuple[int, int]], edge: int) -> None:
+    pairs = sorted({(group, member % len(held)) for group, member in pairs})
+    group, member = np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])
+    grouped = group_values(group, member, np.array(held))
+    names, offsets = grouped.bounds
+    assert names.tolist() == sorted(set(group.tolist()))
+    for number, name in enumerate(names):
+        own = sorted(held[m] for g, m in pairs if g == name)
+        assert grouped.ordered[offsets[number] : offsets[number + 1]].tolist() == own
+    at, edges = np.arange(5), np.full(5, float(edge))
+    for or_equal in (False, True):
+        counted = [sum(held[m] < edge + or_equal for g, m in pairs if g == name) for name in range(5)]
+        assert grouped.below(at, edges, or_equal).tolist() == counted
+
+
+@given(st.lists(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=9), min_size=1, max_size=12))
+def test_medians_are_numpys(ranges: list[list[float]]) -> None:
+    size = np.array([len(one) for one in ranges])
+    first = np.cumsum(size) - size
+    found = medians_of_ranges(np.concatenate(ranges), first, size)
+    assert found.tolist() == [float(np.median(one)) for one in ranges]

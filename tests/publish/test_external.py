@@ -1,0 +1,80 @@
+"""The edition for others: who is in it, under which name, and how many share what is told of them."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.publish.external import consenting, external_key, external_results, pseudonym
+from schemas.models import empty
+from schemas.tables import TABLES
+from tests.analysis.test_norms import SUNDAY, on_day, results_of, roster
+
+ADULT, CHILD = date(2000, 1, 1), date(2012, 1, 1)
+KEY = bytes(range(32))
+
+
+def agreed(rows: list[tuple[str, str, date, date | None, str]], born: date | None = ADULT) -> list[str]:
+    schema = ["athlete_id", "purpose", "given_on", "withdrawn_on", "by"]
+    consents = pl.DataFrame(rows, schema=schema, orient="row", schema_overrides={"withdrawn_on": pl.Date})
+    people = pl.DataFrame(
+        {"athlete_id": ["a"], "birth_date": [born]}, schema_overrides={"birth_date": pl.Date}
+    )
+    return consenting(consents, people, SUNDAY).to_list()
+
+
+def test_consent_stands_from_the_day_given_until_the_day_withdrawn() -> None:
+    early, later = date(2026, 1, 1), date(2026, 3, 16)
+    assert agreed([("a", "external", early, None, "athlete")]) == ["a"]
+    assert agreed([("a", "external", early, later, "athlete")]) == ["a"]
+    assert agreed([("a", "external", early, SUNDAY, "athlete")]) == []
+    assert agreed([("a", "external", later, None, "athlete")]) == []
+    assert agreed([("a", "photographs", early, None, "athlete")]) == []
+
+
+def test_under_18_or_of_unknown_age_the_guardian_has_to_agree() -> None:
+    early = date(2026, 1, 1)
+    for born in (CHILD, None):
+        assert agreed([("a", "external", early, None, "athlete")], born) == []
+        assert agreed([("a", "external", early, None, "guardian")], born) == ["a"]
+
+
+def test_a_pseudonym_is_rfc_4231s_hmac() -> None:
+    """RFC 4231, test case 2: key "Jefe", data "what do ya want for nothing?" (from memory)."""
+    assert pseudonym(b"Jefe", "what do ya want for nothing?") == "5bdcc146bf60754e"
+    assert pseudonym(KEY, "a01") != pseudonym(KEY[::-1], "a01")
+
+
+def test_the_key_is_made_once(tmp_path: Path) -> None:
+    key = external_key(tmp_path / "external.key")
+    assert len(key) == 32
+    assert external_key(tmp_path / "external.key") == key
+    assert external_key(tmp_path / "other.key") != key
+
+
+def told(rowers: int, others: int) -> pl.DataFrame:
+    who = [f"a{i:02d}" for i in range(rowers + others)]
+    sports = pl.DataFrame({"athlete_id": who, "sport": ["rowing"] * rowers + ["judo"] * others})
+    series = empty(TABLES["series"]).select("series_id", "label")
+    label = "test=jump; method=mat-1; measurer=Ann"
+    series = pl.concat([series, pl.DataFrame({"series_id": ["body_mass-1"], "label": [label]})])
+    return external_results(results_of(on_day(who, SUNDAY)), roster(who), sports, series, KEY, SUNDAY)
+
+
+def test_fewer_than_ten_alike_are_told_without_sport_or_not_at_all() -> None:
+    assert told(9, 0).is_empty()
+    assert told(10, 0)["sport"].unique().to_list() == ["rowing"]
+    # Three without a sport beside the rowers would be three that one can tell.
+    assert told(12, 3)["sport"].unique().to_list() == [None]
+    both = told(12, 11)
+    assert both.group_by("sport").len().sort("sport").rows() == [("judo", 11), ("rowing", 12)]
+
+
+def test_nothing_names_a_person_a_day_or_a_device() -> None:
+    rows = told(12, 0)
+    assert rows["month"].unique().to_list() == ["2026-03"]
+    assert rows["series"].unique().to_list() == ["test=jump"]
+    assert not set(rows["pseudonym"]) & {f"a{i:02d}" for i in range(12)}
+    assert rows["pseudonym"].n_unique() == 12
