@@ -201,7 +201,7 @@ _PROFILES = (
     Field("accepted", "boolean", "Whether the fit is good enough to be used."),
     _text("why_not", "Why it is not, in a sentence; NULL where it is."),
     _text("value_name", "Name of a value that the fit came to."),
-    _real("value_error", "Standard error of the value, from the fit; NULL: not known.", OWN_UNIT),
+    _real("fit_error", "Standard error of the value, from the fit; NULL: not known.", OWN_UNIT),
 )
 
 _NORMS = (

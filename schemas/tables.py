@@ -341,7 +341,7 @@ _ALL = (
     Table(
         "profile_values",
         "a value that a fit came to",
-        ("profile_id", "name:value_name", "value", "error:value_error", "unit"),
+        ("profile_id", "name:value_name", "value", "error:fit_error", "unit"),
         key=("profile_id", "name"),
         required=frozenset({"profile_id", "name", "value", "unit"}),
     ),
