@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.analysis.norm_tables import MINIMUM
 from pipeline.analysis.norms import GroupedWeek, group_week
-from pipeline.analysis.one_value import Usable, Values, last_days, usable, values_of_week
+from pipeline.analysis.one_value import Usable, Values, in_window, last_days, usable, values_of_week
 from pipeline.analysis.populations import RUNGS, season_label
 from pipeline.numerics.grouped import medians_of_ranges
 from pipeline.numerics.percentiles import Floats, Ints
@@ -49,7 +49,8 @@ def against_group(
     """
     week = as_of - timedelta(days=as_of.weekday())
     ranked = [name for name, metric in catalogue.items() if not metric.restricted_minors]
-    compared = results.filter(pl.col("metric").is_in(ranked))
+    # By date first: most results are of other years.
+    compared = results.filter(in_window(week)).filter(pl.col("metric").is_in(ranked))
     sessions = usable(compared, [week], as_of, ("value", "session_error"))
     values = values_of_week(sessions, week)
     here = norms.filter(pl.col("week") == week)

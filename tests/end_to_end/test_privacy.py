@@ -160,3 +160,17 @@ def test_no_norm_is_of_fewer_than_eight_and_every_parent_is_there(demo: Path) ->
         "SELECT count(*) FROM populations WHERE parent_id NOT IN (SELECT population_id FROM populations)"
     )
     assert read(main, orphans).item() == 0
+
+
+def test_no_comparison_is_by_body_composition_and_none_is_with_fewer_than_eight(demo: Path) -> None:
+    main = current_file(demo / "published")
+    listed = ", ".join(f"'{metric}'" for metric in BODY)
+    for table in ("against_group", "against_age", "age_norms"):
+        assert read(main, f"SELECT count(*) FROM {table} WHERE metric IN ({listed})").item() == 0
+    assert read(main, "SELECT min(n_others) FROM against_group").item() >= 8
+
+
+def test_there_is_no_edition_for_others_where_nobody_agreed(demo: Path) -> None:
+    assert not (demo / "config" / "consent.csv").exists()
+    assert not (demo / "published" / "external").exists()
+    assert not (demo / "external.key").exists()
