@@ -6,7 +6,7 @@ ifeq ($(OS),Windows_NT)
 BIN := $(VENV)/Scripts
 endif
 
-.PHONY: demo test check lint types docs clean help
+.PHONY: demo test check lint types docs bench clean help
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
@@ -35,6 +35,9 @@ types: $(VENV)/.dev
 	$(BIN)/mypy
 
 check: lint types test  ## lint, types, tests: what CI runs
+
+bench: $(VENV)/.dev  ## measure how fast exports are taken in (half an hour, and 5 GB of disk)
+	$(BIN)/python -m tests.benchmarks.intake
 
 clean:  ## remove the environment and the demo
 	rm -rf $(VENV) demo build dist

@@ -24,9 +24,10 @@ from pipeline.facility.problems import ConfigError, mistakes, nearest_known
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
 from pipeline.intake.identity import normalise
-from pipeline.intake.intake import answer, held_with_context, retry, say_who, take_in, update
+from pipeline.intake.intake import answer, retry, say_who, take_in, update
 from pipeline.intake.law import LawOfRows
 from pipeline.intake.sheets import sheets_in
+from pipeline.intake.waiting import held_with_context
 from pipeline.lock import Busy, facility_lock
 from pipeline.publish.database import current_file
 from pipeline.publish.dictionary import dictionary, dictionary_text
@@ -170,7 +171,8 @@ def _sheet(arguments: Arguments) -> int:
 def _held(arguments: Arguments) -> int:
     with _opened(arguments) as (facility, warehouse):
         held = held_with_context(warehouse).sort("drop_no", "line", "code")
-    told = held.drop("drop_no", "question", "value").rename({"file": "file_id", "seen": "value"})
+    told = held.drop("drop_no", "question", "value", "file_id", "layout")
+    told = told.rename({"file": "file_id", "seen": "value"})
     asked = held.unique("question", keep="first", maintain_order=True)
     _report(arguments, {"held": told.to_dicts()}, lambda: show.held(asked, facility.held))
     return DONE

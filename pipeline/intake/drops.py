@@ -192,16 +192,17 @@ def as_batch(read: Iterable[ReadDrop], timezone: str) -> Batch:
     skipped: list[pl.DataFrame] = []
     promised: list[pl.DataFrame] = []
     for item in drops:
-        if item.state == "repeated":
-            continue
         number = pl.lit(item.drop.number, dtype=pl.Int32).alias("drop_no")
-        if item.reading is not None:
+        if item.reading is not None and item.state == "repeated":
+            # What carries nothing in a content carries nothing in each drop of it.
+            skipped.append(item.reading.skipped.with_columns(number))
+        elif item.reading is not None:
             r = item.reading
             frames[read_table(FAMILIES[r.layout.family]).name].append(r.rows.with_columns(number))
             problems.append(r.problems.with_columns(number))
             skipped.append(r.skipped.with_columns(number))
             promised.append(r.rows_per_line.with_columns(number))
-        elif item.waits is not None:
+        elif item.waits is not None and item.state != "repeated":
             whole = pl.DataFrame({"code": [item.waits.code], "reason": [item.waits.reason]})
             problems.append(whole.with_columns(number))
     tables = {
@@ -224,6 +225,11 @@ def _stack(frames: list[pl.DataFrame], schema: Mapping[str, DType]) -> pl.DataFr
     return stacked.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 
+def path_text(path: str) -> str:
+    """A path as text that can be stored, whatever bytes the file's name has."""
+    return path.encode("utf-8", "replace").decode()
+
+
 def _drop_row(item: ReadDrop, timezone: str) -> tuple[object, ...]:
     drop, reading = item.drop, item.reading
     layout = reading.layout if reading else None
@@ -231,7 +237,7 @@ def _drop_row(item: ReadDrop, timezone: str) -> tuple[object, ...]:
         drop.number,
         drop.drop_id,
         drop.file_id,
-        drop.path.encode("utf-8", "replace").decode(),
+        path_text(drop.path),
         drop.received_at,
         layout.layout if layout else None,
         layout.family if layout else None,

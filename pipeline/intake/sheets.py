@@ -107,9 +107,10 @@ def read_filled(data: bytes, name: str) -> tuple[str, list[Filled], list[str]]:
 
 
 def write_sheets(
-    folder: Path, sheets: Mapping[str, tuple[tuple[str, ...], list[tuple[str, ...]]]]
+    folder: Path, sheets: Mapping[str, tuple[tuple[str, ...], list[tuple[str, ...]]]], stay: Collection[str]
 ) -> list[str]:
-    """Make `folder` hold exactly these sheets (name -> header, rows); names of those that changed.
+    """Write these sheets (name -> header, rows) to `folder`, where only they and those to `stay` are then;
+    names of those that changed.
 
     What somebody has filled in already and not yet handed in is kept.
     """
@@ -129,7 +130,7 @@ def write_sheets(
         if not path.exists() or path.read_bytes() != data:
             _write(path, data)
             changed.append(name)
-    _remove_others(folder, sheets)
+    _remove_others(folder, {*sheets, *stay})
     return changed
 
 
