@@ -65,6 +65,18 @@ def load(archive: Path, file_id: str) -> bytes:
     return (archive / file_id).read_bytes()
 
 
+def start_of(archive: Path, file_id: str, size: int) -> bytes:
+    """The first whole lines of an original, of about `size` bytes; OSError where it is gone."""
+    with open_original(archive, file_id) as stream:
+        data = stream.read(size)
+    return data[: data.rfind(b"\n") + 1] or data
+
+
+def open_original(archive: Path, file_id: str) -> BinaryIO:
+    """The original content, to be read part by part; OSError where it is gone."""
+    return (archive / file_id).open("rb")
+
+
 def append_index(archive: Path, drops: list[Drop]) -> None:
     """Add drops to the index, on disk before this returns."""
     if not drops:

@@ -22,7 +22,7 @@ from schemas.core import Family
 from schemas.internal import read_table
 from schemas.models import DType
 
-TOGETHER = 1_000_000
+TOGETHER = 300_000
 """So many rows are resolved at once, and more only where they can't be parted."""
 
 KEY = ["device", "time_known", "moment"]
@@ -135,7 +135,7 @@ def parts_of(
     of_devices = f"d.family = '{family.name}' AND d.device IN ({quoted})"
     looked_at = f"{of_devices} AND {within(near(days, devices, knowledge))}"
     counts = days_of(warehouse, family, looked_at)
-    if set(counts) <= set(seeds) and counts == seeds and sum(counts.values()) <= TOGETHER:
+    if counts == seeds and sum(counts.values()) <= TOGETHER:
         # Nothing that is stored beside them is near.
         table = read_table(family).name
         rows = warehouse.rows(table, f"drop_no IN {listed(whole)}")

@@ -22,7 +22,17 @@ from pipeline.intake.answers import Answer, append_answers, me, name_subject, re
 from pipeline.intake.archive import Drop, Mark
 from pipeline.intake.changes import changed
 from pipeline.intake.closure import listed
-from pipeline.intake.drops import Batch, Opened, as_batch, open_content, path_text, read_opened
+from pipeline.intake.drops import (
+    LARGE,
+    Batch,
+    Opened,
+    as_batch,
+    is_large,
+    large_batches,
+    open_content,
+    path_text,
+    read_opened,
+)
 from pipeline.intake.identity import Alias
 from pipeline.intake.knowledge import Clock, DeviceFacts, Knowledge, build_knowledge
 from pipeline.intake.law import check_read
@@ -301,7 +311,13 @@ def _batches(
     """What the contents say, as frames to store."""
     opened: list[Opened] = []
     for done, group in enumerate(contents, start=1):
+        if is_large(group[0], facility):
+            yield from large_batches(group, facility, knowledge)
+            continue
         opened += open_content(group, facility, knowledge)
+        if sum(item.drop.size for item in opened) > LARGE:
+            yield as_batch(read_opened(opened, facility.tests), facility.settings.timezone)
+            opened = []
         if done % 100 == 0:
             say(f"{done} of {len(contents)} files opened")
     yield as_batch(read_opened(opened, facility.tests), facility.settings.timezone)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 
 import polars as pl
 
@@ -14,7 +14,6 @@ from pipeline.warehouse.store import Warehouse
 from schemas.core import Family
 from schemas.families import FAMILIES
 from schemas.internal import read_table
-from schemas.tables import SAMPLE_SETS, TRIAL_TABLES
 
 
 class LawOfRows(Exception):
@@ -26,14 +25,15 @@ def check_read(warehouse: Warehouse, batch: Batch) -> None:
 
     Raises LawOfRows naming the first line that lost or gained a row.
     """
-    these = f"drop_no IN {listed(batch.drop_nos)}"
+    if batch.promised.is_empty():
+        return
+    first, last = batch.promised.select(first=pl.col("line").min(), last=pl.col("line").max()).row(0)
+    these = f"drop_no IN {listed(batch.drop_nos)} AND line BETWEEN {first} AND {last}"
     kept = " UNION ALL ".join(
         f"SELECT drop_no, line FROM {read_table(family).name} WHERE {these}" for family in FAMILIES.values()
     )
     found = warehouse.select(f"SELECT drop_no, line, count(*) AS found FROM ({kept}) GROUP BY ALL")
-    waits = warehouse.select(
-        f"SELECT DISTINCT drop_no, line FROM _problems WHERE {these} AND line IS NOT NULL"
-    )
+    waits = warehouse.select(f"SELECT DISTINCT drop_no, line FROM _problems WHERE {these}")
     promised = batch.promised.join(waits, on=["drop_no", "line"], how="anti")
     compared = promised.join(found, on=["drop_no", "line"], how="left").with_columns(
         pl.col("found").fill_null(0)
@@ -43,18 +43,24 @@ def check_read(warehouse: Warehouse, batch: Batch) -> None:
 
 
 def check_part(
-    warehouse: Warehouse, families: Iterable[Family], resolved: Resolved, lines: pl.DataFrame
+    warehouse: Warehouse, days: Mapping[str, str], resolved: Resolved, lines: pl.DataFrame
 ) -> None:
     """The tables hold of each of these lines (drop_no, file, line) the rows that they should hold of it.
+
+    `days`: name of each family that has rows here -> the SQL condition of their days.
 
     Raises LawOfRows naming the first line of which they do not.
     """
     due = lines.join(resolved.expected, on=["drop_no", "line"], how="left").with_columns(
         pl.col("n").fill_null(0)
     )
-    at = due.select("file", "line")
+    files = due.select("file").unique()
+    counts = "SELECT file_id AS file, line, count(*) AS found FROM"
     stored = [pl.DataFrame(schema={"file": pl.String, "line": pl.Int32, "found": pl.Int64})]
-    stored += [warehouse.select(_rows_of_lines(family), _at=at) for family in families]
+    stored += [
+        warehouse.select(f"{counts} ({_kept(FAMILIES[name], within)}) GROUP BY ALL", _of=files)
+        for name, within in days.items()
+    ]
     found = pl.concat(stored).group_by("file", "line").agg(pl.col("found").sum())
     compared = due.join(found, on=["file", "line"], how="left").with_columns(pl.col("found").fill_null(0))
     wrong = compared.filter(pl.col("n") != pl.col("found"))
@@ -63,25 +69,25 @@ def check_part(
     )
 
 
-def _rows_of_lines(family: Family) -> str:
-    """A query for how many rows of a family each line of `_at` (file, line) has; versions count once."""
+def _kept(family: Family, days: str) -> str:
+    """A query for file_id and line of all rows of the files `_of` that a family has on these days, and of
+    earlier versions that are of other lines: a correction makes versions of one row and line."""
+    mine = "file_id IN (SELECT file FROM _of)"
     if family.trace is not None:  # The lines of a trace stand in its set of samples.
-        return f"""SELECT file_id AS file, line, count(*) AS found FROM {family.trace.table}
-                   WHERE (file_id, line) IN (FROM _at) GROUP BY ALL"""
-    return f"SELECT file_id AS file, line, count(*) AS found FROM ({_versions(family)}) GROUP BY ALL"
+        return f"SELECT file_id, line FROM {family.trace.table} WHERE {mine}"
+    return f"""SELECT file_id, line FROM {family.table} WHERE {mine} AND {days}
+               UNION ALL SELECT file_id, line FROM (
+                   SELECT DISTINCT row_id, file_id, line FROM superseded_rows s
+                   WHERE source_table = '{family.table}' AND {mine} AND NOT EXISTS (
+                       SELECT 1 FROM {family.table} t WHERE {days}
+                       AND t.row_id = s.row_id AND t.file_id = s.file_id AND t.line = s.line))"""
 
 
-def _versions(family: Family) -> str:
-    """Rows and earlier versions of the lines of `_at`; a correction makes versions of one row and line."""
-    these = "(file_id, line) IN (FROM _at)"
-    return f"""SELECT row_id, file_id, line FROM {family.table} WHERE {these}
-               UNION SELECT row_id, file_id, line FROM superseded_rows
-               WHERE source_table = '{family.table}' AND {these}"""
-
-
-def check_drops(warehouse: Warehouse, drops: pl.DataFrame, expected: pl.DataFrame) -> None:
+def check_drops(
+    warehouse: Warehouse, days: Mapping[str, str], drops: pl.DataFrame, expected: pl.DataFrame
+) -> None:
     """Every line of these drops has one fate, every held one says why, and of those of `expected` (drop_no,
-    n) the tables hold no other rows.
+    n) the tables hold no other rows on `days` (see `check_part`).
 
     Raises LawOfRows naming the first line that breaks the law.
     """
@@ -89,7 +95,7 @@ def check_drops(warehouse: Warehouse, drops: pl.DataFrame, expected: pl.DataFram
         drops.select("drop_id", "drop_no", "file"), on="drop_id"
     )
     _check_every_line(warehouse, drops, fates)
-    _check_loaded(warehouse, drops, fates, expected)
+    _check_loaded(warehouse, days, drops, expected)
     for family in TRACES.values():
         _check_runs(warehouse, drops, family)
     _check_held(warehouse, fates)
@@ -118,30 +124,16 @@ def _check_every_line(warehouse: Warehouse, drops: pl.DataFrame, fates: pl.DataF
 
 
 def _check_loaded(
-    warehouse: Warehouse, drops: pl.DataFrame, fates: pl.DataFrame, expected: pl.DataFrame
+    warehouse: Warehouse, days: Mapping[str, str], drops: pl.DataFrame, expected: pl.DataFrame
 ) -> None:
     """The tables hold as many rows of a file as its lines should have, so none of any other line."""
     whole = drops.filter(pl.col("state") == "read").join(expected, on="drop_no")
-    files = whole.select("file")
-    traced = [family.table for family in TRACES.values()]
-    tables = [name for name in TRIAL_TABLES if name not in traced]
-    stored = " UNION ALL ".join(
-        [
-            *(f"SELECT file_id, line FROM {name} WHERE file_id IN (FROM _of)" for name in tables),
-            *(f"SELECT file_id, line FROM {name} WHERE file_id IN (FROM _of)" for name in SAMPLE_SETS),
-            *(
-                f"""SELECT file_id, line FROM (
-                        SELECT DISTINCT row_id, file_id, line FROM superseded_rows s
-                        WHERE source_table = '{name}' AND file_id IN (FROM _of) AND NOT EXISTS (
-                            SELECT 1 FROM {name} t
-                            WHERE t.row_id = s.row_id AND t.file_id = s.file_id AND t.line = s.line))"""
-                for name in tables
-            ),
-        ]
-    )
+    rows = [f"SELECT * FROM ({_kept(FAMILIES[name], within)})" for name, within in days.items()]
     counted = warehouse.select(
-        f"SELECT file_id AS file, count(*) AS found, min(line) AS line FROM ({stored}) GROUP BY ALL",
-        _of=files,
+        f"""SELECT file_id AS file, count(*) AS found, min(line) AS line
+            FROM ({" UNION ALL ".join(rows or ["SELECT file AS file_id, 0 AS line FROM _of WHERE false"])})
+            GROUP BY ALL""",
+        _of=whole.select("file"),
     )
     compared = whole.join(counted, on="file", how="left").with_columns(
         pl.col("found").fill_null(0), line=pl.coalesce("line", "first_line")

@@ -44,6 +44,30 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers, keys: Keys | Non
     Rows with the same `claim` stand or fall together: usually one row, but the whole line where a line of
     an unnumbered export is one trial of several rows, and all samples of a trace.
     """
+    # A row that is alone with its key, as most are, needs no comparison.
+    alone = rows.select("index", alone=~pl.col("claim").is_duplicated() & ~pl.col("group").is_duplicated())
+    single = rows.filter(alone["alone"])
+    placed = [_place_single(single)]
+    if single.height < rows.height:
+        placed.append(_place_groups(family, rows.filter(~alone["alone"]), answers, keys, rows))
+    return pl.concat(placed).sort("index")
+
+
+def _place_single(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows of which each is the only one of its key."""
+    return rows.select(
+        "index",
+        fate=pl.when("blocked").then(pl.lit("held")).otherwise(pl.lit("loaded")),
+        code=pl.lit(None, dtype=pl.String),
+        number=pl.when("counted").then(pl.lit(1, dtype=pl.Int32)),
+        cause=pl.lit(None, dtype=pl.String),
+    )
+
+
+def _place_groups(
+    family: Family, rows: pl.DataFrame, answers: Answers, keys: Keys | None, everything: pl.DataFrame
+) -> pl.DataFrame:
+    """Rows that share their key or their claim with others. `everything`: those that do not, too."""
     claims = _claims(family, rows)
     facts = claims.group_by("group").agg(
         pl.col("drop_no").n_unique().alias("drops"),
@@ -57,7 +81,8 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers, keys: Keys | Non
     facts = facts.with_columns(simple=_is_simple())
     marked = claims.join(facts.select("group", "simple"), on="group", maintain_order="left")
     quick = _place_simple(marked.filter("simple"))
-    slow = _place_one_by_one(family, rows, marked.filter(~pl.col("simple")), keys or Keys(claims), answers)
+    keys = keys or Keys(everything.select("claim", "drop_no", "group").unique("claim"))
+    slow = _place_one_by_one(family, rows, marked.filter(~pl.col("simple")), keys, answers)
     placed = pl.concat([quick, slow])
     return (
         rows.select("index", "claim")

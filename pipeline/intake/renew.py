@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import date
 
 import polars as pl
 
@@ -54,6 +55,7 @@ class _Work:
     runs: list[pl.DataFrame] = field(default_factory=list)
     slots: list[pl.DataFrame] = field(default_factory=list)
     left: list[pl.DataFrame] = field(default_factory=list)
+    days: dict[str, tuple[date, date]] = field(default_factory=dict)
     expected: list[pl.DataFrame] = field(default_factory=list)
 
 
@@ -157,10 +159,23 @@ def _resolve_parts(work: _Work, parts: list[Part], lines_of: set[int]) -> None:
     knowledge = _answers_for(work, drops, lines, lines_of)
     resolved = _resolved(work, drops, reads, problems, skipped, knowledge)
     at = lines.join(drops.select("drop_no", "file"), on="drop_no")
-    _put(work, resolved, parts, at.filter(~pl.col("drop_no").is_in(sorted(work.whole))))
-    law.check_part(warehouse, [part.family for part in parts], resolved, at)
+    days = {part.family.name: _days(work, part) for part in parts if part.rows.height}
+    _put(work, resolved, days, at.filter(~pl.col("drop_no").is_in(sorted(work.whole))))
+    law.check_part(warehouse, {name: _on(*span) for name, span in days.items()}, resolved, at)
+    for name, span in days.items():
+        first, last = work.days.get(name, span)
+        work.days[name] = min(first, span[0]), max(last, span[1])
     work.expected.append(resolved.expected.group_by("drop_no").agg(pl.col("n").sum()))
     work.runs.append(resolved.runs)
+
+
+def _days(work: _Work, part: Part) -> tuple[date, date]:
+    """The first and last local date that rows of a part can have."""
+    return dates_near(part.rows, set(work.knowledge.devices), work.knowledge)
+
+
+def _on(first: date, last: date) -> str:
+    return f"local_date BETWEEN DATE '{first}' AND DATE '{last}'"
 
 
 def _answers_for(work: _Work, drops: pl.DataFrame, lines: pl.DataFrame, lines_of: set[int]) -> Knowledge:
@@ -218,15 +233,13 @@ def _keys(work: _Work, family: Family, drops: set[int]) -> Keys:
     return file_keys(family, _drops(work.warehouse, mine), read, work.knowledge)
 
 
-def _put(work: _Work, resolved: Resolved, parts: list[Part], lines: pl.DataFrame) -> None:
+def _put(work: _Work, resolved: Resolved, days: Mapping[str, tuple[date, date]], lines: pl.DataFrame) -> None:
     """Store what was resolved, in place of what is stored of these lines (file, line) of drops that stay."""
     warehouse, at = work.warehouse, lines.select("file", "line")
     if at.height:
         mine = "(file_id, line) IN (FROM _at)"
-        for part in parts:
-            first, last = dates_near(part.rows, set(work.knowledge.devices), work.knowledge)
-            days = f"local_date BETWEEN DATE '{first}' AND DATE '{last}'"
-            _delete(work, part.family.table, f"{days} AND {mine}", _at=at)
+        for name, span in days.items():
+            _delete(work, FAMILIES[name].table, f"{_on(*span)} AND {mine}", _at=at)
         for name in ("superseded_rows", "held_rows"):
             warehouse.delete(name, mine, _at=at)
     for name in (*TRIAL_TABLES, *SAMPLE_SETS, "superseded_rows", "held_rows"):
@@ -254,7 +267,8 @@ def _finish(work: _Work) -> Renewed:
     _renew_slots(work)
     none = pl.DataFrame({"drop_no": sorted(work.whole), "n": 0}, EXPECTED)
     expected = pl.concat([none, *work.expected]).group_by("drop_no").agg(pl.col("n").sum())
-    law.check_drops(warehouse, drops, expected.filter(pl.col("drop_no").is_in(sorted(work.whole))))
+    mine = expected.filter(pl.col("drop_no").is_in(sorted(work.whole)))
+    law.check_drops(warehouse, {name: _on(*span) for name, span in work.days.items()}, drops, mine)
     before = pl.concat([files.clear(), *work.before])
     return Renewed(drops, before, files)
 

@@ -59,7 +59,8 @@ def make_hall(folder: Path, athletes: int = 1_000) -> Path:
     (folder / "config" / "facility.toml").write_text(SETTINGS, encoding="utf-8")
     (layouts / "bar.toml").write_text(LAYOUT, encoding="utf-8")
     roster = "".join(
-        f"a{n:04d},First{n:04d} Last{n:04d},2001-02-03,{('female', 'male')[n % 2]},\n"
+        f"a{n:04d},First{n:04d} Last{n:04d},{1990 + n % 20}-{1 + n // 20 % 12:02d}-{1 + n // 240:02d},"
+        f"{('female', 'male')[n % 2]},\n"
         for n in range(athletes)
     )
     (folder / "config" / "athletes.csv").write_text(
