@@ -36,7 +36,7 @@ types: $(VENV)/.dev
 
 check: lint types test  ## lint, types, tests: what CI runs
 
-bench: $(VENV)/.dev  ## print how fast the numbers are made, beside other ways of making them
+bench: $(VENV)/.dev  ## print how fast the numbers are made, beside other ways of making them (half an hour, 5 GB of disk)
 	$(BIN)/python -m tests.benchmarks
 
 calibrate: $(VENV)/.dev  ## simulate athletes of known truth: how often are the verdicts right? (minutes)

@@ -30,15 +30,7 @@ from pipeline.intake.archive import utc_now
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
 from pipeline.intake.identity import normalise
-from pipeline.intake.intake import (
-    IntakeReport,
-    answer,
-    held_with_context,
-    knowledge_of,
-    retry,
-    say_who,
-    update,
-)
+from pipeline.intake.intake import IntakeReport, answer, knowledge_of, retry, say_who, update
 from pipeline.intake.law import LawOfRows
 from pipeline.intake.layouts import LAYOUTS_FOLDER
 from pipeline.intake.met import unmet_corrections
@@ -46,6 +38,7 @@ from pipeline.intake.propose.choices import CannotPropose
 from pipeline.intake.propose.propose import propose
 from pipeline.intake.sheets import sheets_in
 from pipeline.intake.take_back import answers_meant, take_back
+from pipeline.intake.waiting import held_with_context
 from pipeline.lock import Busy, facility_lock
 from pipeline.publish.database import current_file
 from pipeline.publish.dictionary import dictionary, dictionary_text
@@ -249,7 +242,8 @@ def _held(arguments: Arguments) -> int:
         held = held_with_context(warehouse).sort("drop_no", "line", "code")
         suspects, names = warehouse.read("_suspects"), knowledge_of(facility).names
         unmet = _unmet(facility, warehouse)
-    told = held.drop("drop_no", "question", "value").rename({"file": "file_id", "seen": "value"})
+    told = held.drop("drop_no", "question", "value", "file_id", "layout")
+    told = told.rename({"file": "file_id", "seen": "value"})
     asked = held.unique("question", keep="first", maintain_order=True)
     data = {"held": told.to_dicts(), "suspects": suspects.to_dicts()}
     data["unmet_corrections"] = [vars(one) for one in unmet]

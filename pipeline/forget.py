@@ -29,7 +29,7 @@ from pipeline.facility.people import NEW_PEOPLE_FILE, ROSTER_FILE
 from pipeline.intake.appended import append_rows
 from pipeline.intake.archive import HEADER, read_index
 from pipeline.intake.identity import normalise
-from pipeline.intake.intake import READ_TABLES
+from pipeline.intake.renew import READ_TABLES
 from pipeline.publish.files import put
 from pipeline.warehouse.store import Warehouse
 from schemas.tables import TRIAL_TABLES

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from functools import cache
 from hashlib import md5
 
+import duckdb
 import polars as pl
+
+# From so many texts on, what a query costs by itself is less than what it saves.
+_MANY = 2_000
 
 
 def text_id(text: str) -> str:
@@ -13,10 +18,21 @@ def text_id(text: str) -> str:
 
 
 def text_ids(texts: pl.Series) -> pl.Series:
-    """The ids of a column of texts, in its order and of its length; NULL gives NULL.
-
-    polars has no MD5, so each distinct text is hashed once in Python (about 1 µs each).
-    """
+    """The ids of a column of texts, in its order and of its length; NULL gives NULL."""
+    if len(texts) >= _MANY:
+        # polars has no MD5; DuckDB's is several times as fast as a loop.
+        query = _database().cursor()
+        query.register("texts", pl.DataFrame({"text": texts}, {"text": pl.String}))
+        ids: pl.Series = query.sql("SELECT left(md5(text), 16) AS id FROM texts").pl()["id"]
+        return ids.alias(texts.name)
     distinct = texts.drop_nulls().unique()
-    ids = pl.Series([text_id(text) for text in distinct], dtype=pl.String)
-    return texts.replace_strict(distinct, ids, default=None, return_dtype=pl.String)
+    found = pl.Series([text_id(text) for text in distinct], dtype=pl.String)
+    return texts.replace_strict(distinct, found, default=None, return_dtype=pl.String)
+
+
+@cache
+def _database() -> duckdb.DuckDBPyConnection:
+    """A database of nothing, for its functions."""
+    connection = duckdb.connect(":memory:")
+    connection.execute("SET enable_progress_bar = false")
+    return connection

@@ -9,8 +9,8 @@ import polars as pl
 
 from pipeline.facility.folder import Facility
 from pipeline.flows.schedule import next_runs
-from pipeline.intake.intake import held_with_context, open_codes
 from pipeline.intake.settle import Waiting, scan
+from pipeline.intake.waiting import held_with_context, open_codes
 from pipeline.lock import Busy, facility_lock, is_watched
 from pipeline.run_log import read_runs
 from pipeline.warehouse.store import open_warehouse

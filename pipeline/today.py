@@ -17,8 +17,9 @@ from pipeline.analysis.today.planned import trials_done
 from pipeline.facility.folder import Facility
 from pipeline.facility.periods import state_on
 from pipeline.facility.testing_days import planned
-from pipeline.intake.intake import held_with_context, knowledge_of
+from pipeline.intake.intake import knowledge_of
 from pipeline.intake.suspect_sheet import proposed_in_words, seen_in_words
+from pipeline.intake.waiting import held_with_context
 from pipeline.publish.today import Sheet, write_sheet
 from pipeline.publish.words import series_in_words
 from pipeline.run import Run

@@ -97,7 +97,7 @@ SUSPECTS = Table(
     published=False,
 )
 SKIPPED = Table(
-    "_skipped", "a line that carries nothing", tuple(f.name for f in _SKIPPED), (), published=False
+    "_skipped", "a line of a drop that carries nothing", tuple(f.name for f in _SKIPPED), (), published=False
 )
 
 

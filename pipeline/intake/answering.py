@@ -22,6 +22,7 @@ from pipeline.intake.answers import (
 )
 from pipeline.intake.appended import append_rows
 from pipeline.intake.archive import utc_now
+from pipeline.intake.held import NAME_CODES
 from pipeline.intake.identity import DROPPED, normalise
 from pipeline.intake.sheets import Filled
 from schemas.codes import CODES
@@ -29,7 +30,6 @@ from schemas.codes import CODES
 NEW = "new"
 NEW_PEOPLE = "new_people.csv"
 NEW_PEOPLE_HEADER = ("athlete_id", "name", "birth_date", "sex", "aliases")
-_NAME_CODES = frozenset({"unknown_name", "ambiguous_name", "guest"})
 
 
 @dataclass
@@ -183,7 +183,7 @@ def _take_line(desk: Desk, row: Filled) -> None:
     word = row.answer.casefold()
     takes_value = bool(field_name) and not _words_for(code)
     before = len(desk.answers)
-    if code in _NAME_CODES and word != DROPPED:
+    if code in NAME_CODES and word != DROPPED:
         _take_held_name(desk, row, found.row(0, named=True), subject)
     elif word in {DROPPED, *_words_for(code)}:
         desk.say("line", str(subject), word)

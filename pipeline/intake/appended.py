@@ -14,13 +14,22 @@ def append_rows(file: Path, header: Sequence[str], rows: Iterable[Sequence[objec
     A last line without a line end is ended first, be it torn or typed by a person.
     """
     file.parent.mkdir(parents=True, exist_ok=True)
-    start = file.read_bytes() if file.exists() else b""
+    last = _last_byte(file)
     with file.open("a", encoding="utf-8", newline="", errors="surrogateescape") as stream:
-        if start and not start.endswith(b"\n"):
+        if last not in (b"", b"\n"):
             stream.write("\n")
         writer = csv.writer(stream, lineterminator="\n")
-        if not start:
+        if not last:
             writer.writerow(header)
         writer.writerows(rows)
         stream.flush()
         os.fsync(stream.fileno())
+
+
+def _last_byte(file: Path) -> bytes:
+    """The last byte of a file; none where it is empty or is not there."""
+    if not file.exists():
+        return b""
+    with file.open("rb") as stream:
+        stream.seek(max(0, stream.seek(0, os.SEEK_END) - 1))
+        return stream.read()

@@ -9,10 +9,12 @@ import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import BinaryIO
 
 from pipeline.ids import text_id
 from pipeline.intake.appended import append_rows
 
+_BLOCK = 1 << 16
 HEADER = ("drop_id", "file_id", "path", "received_at", "size")
 
 
@@ -63,15 +65,27 @@ def load(archive: Path, file_id: str) -> bytes:
     return (archive / file_id).read_bytes()
 
 
+def start_of(archive: Path, file_id: str, size: int) -> bytes:
+    """The first whole lines of an original, of about `size` bytes; OSError where it is gone."""
+    with open_original(archive, file_id) as stream:
+        data = stream.read(size)
+    return data[: data.rfind(b"\n") + 1] or data
+
+
+def open_original(archive: Path, file_id: str) -> BinaryIO:
+    """The original content, to be read part by part; OSError where it is gone."""
+    return (archive / file_id).open("rb")
+
+
 def append_index(archive: Path, drops: list[Drop]) -> None:
     """Add drops to the index, on disk before this returns."""
     if not drops:
         return
     index = archive / "index.csv"
     # A torn last line names a drop that nothing was made of: its file is still in the inbox.
-    if index.exists() and not index.read_bytes().endswith(b"\n"):
+    if index.exists():
         with index.open("r+b") as stream:
-            stream.truncate(len(_whole_lines(index)))
+            stream.truncate(_end_of_lines(stream))
     append_rows(
         index,
         HEADER,
@@ -82,24 +96,50 @@ def append_index(archive: Path, drops: list[Drop]) -> None:
     )
 
 
-def _whole_lines(index: Path) -> bytes:
-    """The index without a torn last line."""
-    data = index.read_bytes()
-    return data[: data.rfind(b"\n") + 1]
+def _end_of_lines(stream: BinaryIO) -> int:
+    """Where the last whole line of a file ends."""
+    at = stream.seek(0, os.SEEK_END)
+    while at > 0:
+        start = max(0, at - _BLOCK)
+        stream.seek(start)
+        feed = stream.read(at - start).rfind(b"\n")
+        if feed >= 0:
+            return start + feed + 1
+        at = start
+    return 0
+
+
+@dataclass(frozen=True)
+class Mark:
+    """How much of the index was looked at: its first `end` bytes, with so many drops."""
+
+    end: int = 0
+    drops: int = 0
 
 
 def read_index(archive: Path) -> list[Drop]:
     """All drops in order; a torn line (the power failed while it was written) is passed over."""
+    return read_index_from(archive, Mark())[0]
+
+
+def read_index_from(archive: Path, mark: Mark) -> tuple[list[Drop], Mark]:
+    """The drops beyond a mark, and the mark behind them. An index that is shorter than the mark is another
+    one, and is read from its start."""
     index = archive / "index.csv"
     if not index.exists():
-        return []
+        return [], Mark()
+    with index.open("rb") as stream:
+        end = _end_of_lines(stream)
+        if end < mark.end:
+            mark = Mark()
+        stream.seek(mark.end)
+        text = stream.read(end - mark.end).decode("utf-8", "surrogateescape")
     drops: list[Drop] = []
-    text = _whole_lines(index).decode("utf-8", "surrogateescape")
     for row in csv.reader(io.StringIO(text, newline="")):
-        drop = _drop_of(row, len(drops) + 1)
+        drop = _drop_of(row, mark.drops + len(drops) + 1)
         if drop is not None:
             drops.append(drop)
-    return drops
+    return drops, Mark(end, mark.drops + len(drops))
 
 
 def _drop_of(row: list[str], number: int) -> Drop | None:

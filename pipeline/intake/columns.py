@@ -30,6 +30,7 @@ PROBLEMS = {
     "reason": pl.String,
 }
 PLAIN_TARGETS = ("athlete", "session", "mark")
+_LOOKED_AT = 2_000
 MARKS = ("ok", "warm_up", "failed")
 
 
@@ -116,6 +117,67 @@ def type_target(
     `quantum_<target>` for the family's measured values. A text that does not become a value gives a
     problem; null stays null.
     """
+    spec = None if target in PLAIN_TARGETS else source.family.field(target)
+    if not column.map and (spec is None or spec.type == "text"):
+        return Typed(rows.with_columns(pl.col(f"text:{target}").alias(target)))
+    texts = [f"text:{target}", *([f"unit:{target}"] if column.unit_from else [])]
+    answered = any(name == label for _, name in source.overrides)
+    if answered or not _says_again(rows, texts):
+        return _type_rows(source, target, column, rows, label, where, unit)
+    return _type_texts(source, target, column, rows, texts, label, where, unit)
+
+
+def _says_again(rows: pl.DataFrame, texts: list[str]) -> bool:
+    """Whether the same texts stand on many rows, so that it pays to look at each text once."""
+    start = rows.select(texts).head(_LOOKED_AT)
+    return rows.height > _LOOKED_AT and start.n_unique() < _LOOKED_AT / 2
+
+
+def _type_texts(
+    source: Source,
+    target: str,
+    column: ColumnSource,
+    rows: pl.DataFrame,
+    texts: list[str],
+    label: str,
+    where: str,
+    unit: str | None,
+) -> Typed:
+    """`_type_rows`, each distinct text once."""
+    distinct = rows.select(texts).unique(maintain_order=True)
+    numbered = distinct.with_columns(entry=pl.lit(0)).with_row_index("line")
+    made = _type_rows(source, target, column, numbered, label, where, unit)
+    said = numbered.select("line", *(pl.col(name).alias(f"said:{name}") for name in texts))
+    known = said.join(made.rows.drop("entry", *texts[1:]), on="line")
+    old = rows.drop(name for name in known.columns if name in rows.columns and name not in ("line", *texts))
+    found = old.rename({texts[0]: f"said:{texts[0]}"}).join(
+        known.rename({"line": "text_no"}),
+        left_on=[f"said:{texts[0]}", *texts[1:]],
+        right_on=[f"said:{name}" for name in texts],
+        how="left",
+        nulls_equal=True,
+        maintain_order="left",
+    )
+    problems = [
+        found.select("line", "text_no")
+        .join(problem.rename({"line": "text_no"}), on=pl.col("text_no").cast(pl.Int64), maintain_order="left")
+        .select(pl.col(name).cast(dtype) for name, dtype in PROBLEMS.items())
+        for problem in made.problems
+        if problem.height
+    ]
+    return Typed(found.drop(f"said:{texts[0]}", "text_no"), problems)
+
+
+def _type_rows(
+    source: Source,
+    target: str,
+    column: ColumnSource,
+    rows: pl.DataFrame,
+    label: str,
+    where: str,
+    unit: str | None,
+) -> Typed:
+    """`type_target` of a column that is no plain text."""
     spec = None if target in PLAIN_TARGETS else source.family.field(target)
     problems: list[pl.DataFrame] = []
     if column.map:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
@@ -13,7 +13,7 @@ from pipeline.intake import archive
 from pipeline.intake.archive import Drop
 from pipeline.intake.families import other_tests
 from pipeline.intake.knowledge import Knowledge
-from pipeline.intake.read import Export, Texts, WholeFile, read_export
+from pipeline.intake.read import Export, Texts, WholeFile, read_blocks, read_export, reads_in_blocks
 from pipeline.intake.recognise import Claimed, recognise
 from pipeline.intake.resolve import FILE_DIGITS
 from pipeline.intake.typed import Reading, read_all
@@ -23,6 +23,10 @@ from pipeline.reading.workbook import UnreadableWorkbook
 from schemas.families import FAMILIES
 from schemas.internal import DROPS, PROBLEMS, SKIPPED, read_table
 from schemas.models import DType, polars_schema
+
+LARGE = 32_000_000
+"""A content of more bytes is read part by part."""
+_START = 4_000_000
 
 # First bytes of files that are no table in any reading.
 _BINARY = {
@@ -99,6 +103,47 @@ def open_content(drops: list[Drop], facility: Facility, knowledge: Knowledge) ->
         Opened(drop, outcome.state if at == principal else "repeated", outcome)
         for at, drop in enumerate(drops)
     ]
+
+
+def is_large(drop: Drop, facility: Facility) -> bool:
+    """Whether a content is read part by part."""
+    return LARGE < drop.size <= facility.settings.max_file_mb * 1_000_000
+
+
+def large_batches(drops: list[Drop], facility: Facility, knowledge: Knowledge) -> Iterator[Batch]:
+    """The batches of the drops of one large content, in index order; see `open_content`."""
+    start = archive.start_of(facility.archive, drops[0].file_id, _START)
+    tried = [open_file(start, drop.path, facility, knowledge, drop.file_id) for drop in drops]
+    read = [at for at, outcome in enumerate(tried) if outcome.state == "read"]
+    principal = read[0] if read else 0
+    texts = tried[principal].texts
+    timezone = facility.settings.timezone
+    if texts is None or not reads_in_blocks(texts) or b"\n" not in start:
+        yield as_batch(read_opened(open_content(drops, facility, knowledge), facility.tests), timezone)
+        return
+    drop, n_lines, seq = drops[principal], 0, 0
+    reading = read_all([texts])[0]
+    skipped = [reading.skipped.clear()]
+    with archive.open_original(facility.archive, drop.file_id) as stream:
+        for part in read_blocks(stream, texts):
+            reading = _of_declared_tests(read_all([part])[0], facility.tests)
+            reading = replace(reading, rows=reading.rows.with_columns(pl.col("seq") + seq))
+            n_lines, seq = n_lines + part.n_lines, seq + reading.rows.height
+            skipped.append(reading.skipped)
+            batch = as_batch([ReadDrop(drop, "read", None, reading, None)], timezone)
+            yield replace(batch, tables={**batch.tables, "_drops": batch.tables["_drops"].clear()})
+    # What the file is as a whole is known at its end.
+    rows, problems, lines = (f.clear() for f in (reading.rows, reading.problems, reading.rows_per_line))
+    whole = replace(reading, rows=rows, problems=problems, rows_per_line=lines, unmapped=texts.unmapped)
+    own = replace(whole, skipped=skipped[0].clear())
+    others = replace(whole, skipped=pl.concat(skipped))
+    ends = [
+        ReadDrop(d, "read", n_lines, own, None)
+        if d is drop
+        else ReadDrop(d, "repeated", n_lines, others, None)
+        for d in drops
+    ]
+    yield as_batch(ends, timezone)
 
 
 def read_opened(opened: list[Opened], declared: Mapping[str, str]) -> list[ReadDrop]:
@@ -192,16 +237,17 @@ def as_batch(read: Iterable[ReadDrop], timezone: str) -> Batch:
     skipped: list[pl.DataFrame] = []
     promised: list[pl.DataFrame] = []
     for item in drops:
-        if item.state == "repeated":
-            continue
         number = pl.lit(item.drop.number, dtype=pl.Int32).alias("drop_no")
-        if item.reading is not None:
+        if item.reading is not None and item.state == "repeated":
+            # What carries nothing in a content carries nothing in each drop of it.
+            skipped.append(item.reading.skipped.with_columns(number))
+        elif item.reading is not None:
             r = item.reading
             frames[read_table(FAMILIES[r.layout.family]).name].append(r.rows.with_columns(number))
             problems.append(r.problems.with_columns(number))
             skipped.append(r.skipped.with_columns(number))
             promised.append(r.rows_per_line.with_columns(number))
-        elif item.waits is not None:
+        elif item.waits is not None and item.state != "repeated":
             whole = pl.DataFrame({"code": [item.waits.code], "reason": [item.waits.reason]})
             problems.append(whole.with_columns(number))
     tables = {
@@ -224,6 +270,11 @@ def _stack(frames: list[pl.DataFrame], schema: Mapping[str, DType]) -> pl.DataFr
     return stacked.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 
+def path_text(path: str) -> str:
+    """A path as text that can be stored, whatever bytes the file's name has."""
+    return path.encode("utf-8", "replace").decode()
+
+
 def _drop_row(item: ReadDrop, timezone: str) -> tuple[object, ...]:
     drop, reading = item.drop, item.reading
     layout = reading.layout if reading else None
@@ -231,7 +282,7 @@ def _drop_row(item: ReadDrop, timezone: str) -> tuple[object, ...]:
         drop.number,
         drop.drop_id,
         drop.file_id,
-        drop.path.encode("utf-8", "replace").decode(),
+        path_text(drop.path),
         drop.received_at,
         layout.layout if layout else None,
         layout.family if layout else None,

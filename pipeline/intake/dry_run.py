@@ -11,7 +11,8 @@ import polars as pl
 from pipeline.facility.folder import Facility
 from pipeline.intake import archive
 from pipeline.intake.drops import Opened, as_batch, open_file, read_opened
-from pipeline.intake.intake import READ_TABLES, knowledge_of
+from pipeline.intake.intake import knowledge_of
+from pipeline.intake.renew import READ_TABLES
 from pipeline.intake.resolve import resolve
 from schemas.families import FAMILIES
 

@@ -11,76 +11,102 @@ from schemas.tables import TABLES
 # A line whose rows part company counts once, by the first of these that any of its rows has.
 RANK = {"held": 0, "superseding": 1, "loaded": 2, "repeated": 3, "skipped": 4}
 
+RUNS = {"drop_no": pl.Int32, "first_line": pl.Int32, "last_line": pl.Int32, "fate": pl.String}
+"""Runs of neighbouring lines of one drop with one fate."""
 
-def every_line(
+
+def fate_runs(
     drops: pl.DataFrame, row_fates: pl.DataFrame, held: pl.DataFrame, skipped: pl.DataFrame
 ) -> pl.DataFrame:
-    """drop_no, line, fate of every line after the header row of every drop.
+    """The fates of lines as `RUNS`: of all lines that have rows, wait or are skipped, and of whole drops.
 
     `row_fates`: drop_no, line, fate, line_held of rows. `held`: held rows (line NULL: the whole file).
     Drops whose state is `repeated` carry a content that an earlier drop stands for.
     """
-    lines = (
-        drops.filter(pl.col("n_lines") > 0)
-        .select(
-            "drop_no",
-            "file",
-            "state",
-            line=pl.int_ranges(
-                pl.col("first_line"), pl.col("first_line") + pl.col("n_lines"), dtype=pl.Int32
-            ),
-        )
-        .explode("line")
+    ranks = pl.DataFrame(
+        {"fate": list(RANK), "rank": list(RANK.values())}, schema_overrides={"rank": pl.Int8}
     )
-    ranks = pl.DataFrame({"fate": list(RANK), "rank": list(RANK.values())})
-    by_row = (
-        row_fates.with_columns(fate=pl.when("line_held").then(pl.lit("held")).otherwise("fate"))
-        .join(ranks, on="fate")
+    said = row_fates.select(
+        "drop_no", "line", fate=pl.when("line_held").then(pl.lit("held")).otherwise("fate")
+    )
+    waits = held.filter(pl.col("line").is_not_null()).select("drop_no", "line", fate=pl.lit("held"))
+    empty = skipped.select("drop_no", "line", fate=pl.lit("skipped"))
+    by_line = (
+        pl.concat([said, waits, empty])
+        .join(ranks, on="fate", maintain_order="left")
         .group_by("drop_no", "line")
-        .agg(row_fate=pl.col("fate").sort_by("rank").first())
+        .agg(pl.col("rank").min())
+        .sort("drop_no", "line")
     )
-    waits = held.filter(pl.col("line").is_not_null()).select("drop_no", "line").unique()
-    empty = skipped.select("drop_no", "line").unique()
-    # The lines of a repeated content are skipped where the first drop's were.
-    stands_for = drops.filter(pl.col("state") != "repeated").select("file", "drop_no")
-    same_file = empty.join(stands_for, on="drop_no").select("file", "line", skip_copy=pl.lit(True))
-    found = (
-        lines.join(by_row, on=["drop_no", "line"], how="left")
-        .join(waits.with_columns(waits=pl.lit(True)), on=["drop_no", "line"], how="left")
-        .join(empty.with_columns(empty=pl.lit(True)), on=["drop_no", "line"], how="left")
-        .join(same_file, on=["file", "line"], how="left")
+    words = pl.col("rank").replace_strict(list(RANK.values()), list(RANK), return_dtype=pl.String)
+    points = by_line.select("drop_no", first_line="line", last_line="line", fate=words)
+    by_state = drops.filter(pl.col("n_lines") > 0).select(
+        "drop_no",
+        "first_line",
+        last_line=pl.col("first_line") + pl.col("n_lines") - 1,
+        fate=pl.col("state").replace_strict(
+            {"repeated": "repeated", "held": "held", "rejected": "held"}, default=None, return_dtype=pl.String
+        ),
     )
-    fate = (
-        pl.when(pl.col("state") == "repeated")
-        .then(pl.when(pl.col("skip_copy")).then(pl.lit("skipped")).otherwise(pl.lit("repeated")))
-        .when(pl.col("state").is_in(["held", "rejected"]) | pl.col("waits"))
-        .then(pl.lit("held"))
-        .when(pl.col("row_fate").is_not_null())
-        .then(pl.col("row_fate"))
-        .when(pl.col("empty"))
-        .then(pl.lit("skipped"))
-    )
-    return found.select("drop_no", "line", fate=fate).sort("drop_no", "line")
+    return spliced(by_state.drop_nulls("fate"), points)
 
 
-def line_fates(drops: pl.DataFrame, lines: pl.DataFrame) -> pl.DataFrame:
-    """The table `line_fates`: runs of neighbouring lines of one drop with one fate."""
-    run = (
-        (pl.col("drop_no") != pl.col("drop_no").shift(1)) | (pl.col("fate") != pl.col("fate").shift(1))
+def spliced(old: pl.DataFrame, new: pl.DataFrame) -> pl.DataFrame:
+    """Runs (see `RUNS`) in which `new` takes the place of `old` line by line; neighbours of one fate joined.
+
+    Neither has two runs about the same line.
+    """
+    old, new = (runs.select(pl.col(c).cast(t) for c, t in RUNS.items()) for runs in (old, new))
+    if old.join(new, on="drop_no", how="semi").height:
+        old = _outside(old, new)
+    runs = pl.concat([old, new]).sort("drop_no", "first_line")
+    begins = (
+        (pl.col("drop_no") != pl.col("drop_no").shift(1))
+        | (pl.col("fate") != pl.col("fate").shift(1))
+        | (pl.col("first_line") != pl.col("last_line").shift(1) + 1)
     ).fill_null(True)
     return (
-        lines.filter(pl.col("fate").is_not_null())
-        .with_columns(run=run.cum_sum())
+        runs.with_columns(run=begins.cum_sum())
         .group_by("run", maintain_order=True)
         .agg(
             pl.col("drop_no").first(),
-            first_line=pl.col("line").first(),
-            last_line=pl.col("line").last(),
-            fate=pl.col("fate").first(),
+            pl.col("first_line").first(),
+            pl.col("last_line").last(),
+            pl.col("fate").first(),
         )
-        .join(drops.select("drop_no", "drop_id"), on="drop_no", how="left", maintain_order="left")
-        .select(pl.col(c).cast(t) for c, t in polars_schema(TABLES["line_fates"]).items())
+        .drop("run")
     )
+
+
+def _outside(old: pl.DataFrame, new: pl.DataFrame) -> pl.DataFrame:
+    """What is left of `old` runs where `new` ones are cut out."""
+    bounds = pl.concat(
+        [
+            runs.select("drop_no", first_line=bound)
+            for runs in (old, new)
+            for bound in (pl.col("first_line"), pl.col("last_line") + 1)
+        ]
+    )
+    pieces = bounds.unique().sort("drop_no", "first_line")
+    pieces = pieces.with_columns(last_line=pl.col("first_line").shift(-1).over("drop_no") - 1).drop_nulls()
+
+    def covering(runs: pl.DataFrame, name: str) -> pl.DataFrame:
+        ends = runs.select("drop_no", "first_line", "fate", end="last_line").sort("first_line")
+        found = (
+            pieces.sort("first_line")
+            .join_asof(ends, on="first_line", by="drop_no", check_sortedness=False)
+            .filter(pl.col("end") >= pl.col("last_line"))
+        )
+        return found.select("drop_no", "first_line", "last_line", pl.col("fate").alias(name))
+
+    kept = covering(old, "fate").join(covering(new, "taken"), on=["drop_no", "first_line"], how="anti")
+    return kept.select(list(RUNS))
+
+
+def line_fates(drops: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
+    """The table `line_fates` from `RUNS`."""
+    named = runs.join(drops.select("drop_no", "drop_id"), on="drop_no", how="left", maintain_order="left")
+    return named.select(pl.col(c).cast(t) for c, t in polars_schema(TABLES["line_fates"]).items())
 
 
 def file_rows(drops: pl.DataFrame, fates: pl.DataFrame) -> pl.DataFrame:

@@ -25,10 +25,13 @@ HELD_SCHEMA = {
 HELD = list(HELD_SCHEMA)
 
 
+NAME_CODES = frozenset({"unknown_name", "ambiguous_name", "guest"})
+
 # Codes that are found of rows that were read; the others are found in lines and cells while reading.
 _OF_ROWS = frozenset(
     {
-        *("unknown_name", "ambiguous_name", "guest", "in_future", "before_device"),
+        *NAME_CODES,
+        *("in_future", "before_device"),
         *("key_conflict", "changed_at_source", "possible_reexport"),
     }
 )
@@ -73,7 +76,8 @@ def with_state(held: pl.DataFrame, left_out: pl.DataFrame, knowledge: Knowledge)
 def answered_lines(drops: pl.DataFrame, held: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
     """Held rows of lines that wait no more because somebody answered: let go (released), or left out
     (answered)."""
-    files = dict(drops.select("file", "drop_no").reverse().iter_rows())
+    # Of the drops of one content, the one that stands for it.
+    files = dict(drops.filter(pl.col("state") != "repeated").select("file", "drop_no").iter_rows())
     waiting = set(held.select("file", "line", "code", pl.col("field").fill_null("")).iter_rows())
     rows = [
         (
@@ -163,5 +167,7 @@ def held_table(shown: pl.DataFrame) -> pl.DataFrame:
         )
         .select(pl.col(c).cast(t) for c, t in polars_schema(table).items())
         .unique(maintain_order=True)
-        .sort("file_id", "line", "code", "field", nulls_last=False)
+        # Of a line that was let go and left out, it is told that it was left out.
+        .sort(*table.key, "state", nulls_last=False, maintain_order=True)
+        .filter((pl.col("state") != "released") | pl.struct(table.key).is_first_distinct())
     )

@@ -49,7 +49,9 @@ def family_tables(
     shaped = now.select(pl.col(c).cast(t) for c, t in polars_schema(TABLES[family.table]).items())
     slots = now.select("session_id", "session_date", "slot").unique()
     samples = None if family.trace is None else samples_of(family.trace, kept, versions)
-    return FamilyTables(shaped.sort("row_id"), _superseded(family, old, knowledge), slots, samples)
+    # In the order of time, so that the rows of a day lie together in the warehouse.
+    shaped = shaped.sort("local_date", "file_id", "line", "row_id")
+    return FamilyTables(shaped, _superseded(family, old, knowledge), slots, samples)
 
 
 def _kept(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
@@ -62,19 +64,41 @@ def _kept(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         row=pl.concat_str(pl.lit(family.table), "base", number, separator="|"),
         trial=pl.concat_str(pl.lit(family.table), "trial_base", number, separator="|"),
     )
-    return kept.with_columns(row_id=text_ids(keys["row"]), trial_id=text_ids(keys["trial"]))
+    kept = kept.with_columns(row_id=text_ids(keys["row"]))
+    # Of most families a row is a trial.
+    a_row = keys["row"].equals(keys["trial"])
+    return kept.with_columns(trial_id="row_id" if a_row else text_ids(keys["trial"]))
 
 
 def _versions(family: Family, rows: pl.DataFrame, kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
     """All versions of all rows, with their numbers, how long each was current and is_current."""
-    kept = kept.sort("row_id", "drop_no", "line").with_columns(
-        version=pl.int_range(1, pl.len() + 1, dtype=pl.Int32).over("row_id"), known_from="received_at"
+    kept = kept.with_columns(known_from="received_at")
+    # What one file says, and once, has no other version.
+    again = pl.col("row_id").is_duplicated() | pl.col("withdrawn")
+    if kept["drop_no"].n_unique() > 1:
+        files = kept.select("group", "drop_no").unique()
+        said_again = files.filter(pl.col("group").is_duplicated())["group"].unique()
+        again |= pl.col("group").is_in(said_again.implode())
+    parted = kept.with_columns(alone=~again)
+    single = (
+        parted.filter("alone")
+        .drop("alone")
+        .with_columns(
+            version=pl.lit(1, dtype=pl.Int32),
+            known_until=pl.lit(None, dtype=pl.Datetime("us")),
+            next_cause=pl.lit(None, dtype=pl.String),
+            is_current=pl.lit(True),
+            superseded_by=pl.lit(None, dtype=pl.String),
+        )
     )
-    if family.trace is not None:
-        kept = with_sample_sets(kept)
+    several = parted.filter(~pl.col("alone")).drop("alone").sort("row_id", "drop_no", "line")
+    several = several.with_columns(version=pl.int_range(1, pl.len() + 1, dtype=pl.Int32).over("row_id"))
     following = pl.col("version").shift(-1).over("row_id", "group")
-    ended = _with_ends(kept, knowledge).with_columns(superseded_by=following.cast(pl.String))
-    return ended.with_columns(removed=_removed_at_source(family, rows, ended))
+    ended = _with_ends(several, knowledge).with_columns(superseded_by=following.cast(pl.String))
+    versions = pl.concat([single.select(ended.columns), ended])
+    if family.trace is not None:
+        versions = with_sample_sets(versions)
+    return versions.with_columns(removed=_removed_at_source(family, rows, versions))
 
 
 def _with_ends(kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
@@ -107,10 +131,15 @@ def _removed_at_source(family: Family, rows: pl.DataFrame, versions: pl.DataFram
     Only where the time has seconds: then one device can't have had two people with equal values. The file
     in which the other athlete first appears decides, so that an old export changes nothing.
     """
+    met = versions.filter("seconds_known").select("device", "utc", "athlete_id").unique()
+    shared = met.filter(pl.struct("device", "utc").is_duplicated()).select("device", "utc").unique()
+    if shared.is_empty():
+        return pl.repeat(False, versions.height, eager=True)
     values = ("n_samples",) if family.trace else family.values
     said = [pl.col(name).cast(pl.String).fill_null("") for name in (*family.natural_key, *values)]
     saying = pl.concat_str("device", pl.col("utc").cast(pl.String), *said, separator="|")
-    timed = versions.filter("seconds_known").select("row_id", "athlete_id", "group", "drop_no", saying=saying)
+    timed = versions.filter("seconds_known").join(shared, on=["device", "utc"], how="semi")
+    timed = timed.select("row_id", "athlete_id", "group", "drop_no", saying=saying)
     first = timed.group_by("saying", "athlete_id", "group").agg(pl.col("drop_no").min())
     newest = first.group_by("saying").agg(
         newest=pl.col("drop_no").max(), people=pl.col("athlete_id").n_unique()

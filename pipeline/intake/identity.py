@@ -115,6 +115,10 @@ class Names:
             return Who(None, "guest")
         return Who(None, "unknown_name")
 
+    def is_narrow(self, written: str) -> bool:
+        """Whether who it is may hang on the device and the day."""
+        return normalise(written) in self._narrow
+
     def nearest(self, written: str, count: int = 3) -> list[str]:
         """athlete_ids whose names are written most like this, the likest first: proposals, no more."""
         ways = [*self._names.items(), *self._general.items()]

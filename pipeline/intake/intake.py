@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -20,24 +20,34 @@ from pipeline.ids import text_id
 from pipeline.intake import archive
 from pipeline.intake.answering import Answering, Desk, take_answers
 from pipeline.intake.answers import Answer, append_answers, me, name_subject, read_answers
-from pipeline.intake.archive import Drop
-from pipeline.intake.drops import Opened, ReadDrop, as_batch, open_content, read_opened
+from pipeline.intake.archive import Drop, Mark
+from pipeline.intake.changes import changed
+from pipeline.intake.closure import listed
+from pipeline.intake.drops import (
+    LARGE,
+    Batch,
+    Opened,
+    as_batch,
+    is_large,
+    large_batches,
+    open_content,
+    path_text,
+    read_opened,
+)
 from pipeline.intake.identity import Alias
 from pipeline.intake.knowledge import Clock, DeviceFacts, Knowledge, build_knowledge
-from pipeline.intake.law import check_read, check_resolved
-from pipeline.intake.questions import sheets_of
-from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
+from pipeline.intake.law import check_read
+from pipeline.intake.renew import READ_TABLES, Renewed, renew
+from pipeline.intake.resolve import FILE_DIGITS
 from pipeline.intake.settle import Settled, Stamp, Waiting, settled_files, stamp_of
-from pipeline.intake.sheets import Filled, as_text, kind_of, read_filled, write_sheets
+from pipeline.intake.sheets import Filled, as_text, kind_of, read_filled
 from pipeline.intake.suspect_sheet import take_suspect, without, write_suspects
 from pipeline.intake.suspects import Subject, corrections_with
-from pipeline.intake.traces import with_questions
+from pipeline.intake.touched import Touched, everything
+from pipeline.intake.waiting import held_with_context, open_codes, renew_sheets
 from pipeline.warehouse.store import Warehouse
-from schemas.families import FAMILIES
-from schemas.internal import read_table
 
 Say = Callable[[str], None]
-READ_TABLES = tuple(read_table(family).name for family in FAMILIES.values())
 
 
 @dataclass
@@ -104,7 +114,7 @@ def take_in(
     if sheets:
         answering = _take_sheets(facility, warehouse, sheets)
         facility = load_facility(facility.folder)
-    taken = _into_archive(facility, {p: s for p, s in settled.items() if p not in sheets}, waiting)
+    taken = _into_archive(facility, warehouse, {p: s for p, s in settled.items() if p not in sheets}, waiting)
     report = update(facility, warehouse, say)
     _clear(taken, waiting)
     report.waiting = waiting
@@ -146,10 +156,9 @@ def _take_sheets(facility: Facility, warehouse: Warehouse, paths: list[Path]) ->
 
 
 def _into_archive(
-    facility: Facility, settled: dict[Path, Stamp], waiting: list[Waiting]
+    facility: Facility, warehouse: Warehouse, settled: dict[Path, Stamp], waiting: list[Waiting]
 ) -> dict[Path, Stamp]:
     """Copy files into the archive and name them in the index; those that may leave the inbox."""
-    known = {drop.drop_id for drop in archive.read_index(facility.archive)}
     fresh: list[Drop] = []
     taken: dict[Path, Stamp] = {}
     for path, stamp in settled.items():
@@ -165,11 +174,23 @@ def _into_archive(
         place = path.relative_to(facility.inbox).as_posix()
         drop_id = archive.drop_id_of(place, size, stamp.mtime_ns, file_id)
         taken[path] = stamp
-        if drop_id not in known:
-            known.add(drop_id)
-            fresh.append(Drop(0, drop_id, file_id, place, archive.utc_now(), size))
-    archive.append_index(facility.archive, fresh)
+        fresh.append(Drop(0, drop_id, file_id, place, archive.utc_now(), size))
+    known = _known_drops(facility, warehouse, [drop.drop_id for drop in fresh])
+    archive.append_index(facility.archive, [drop for drop in fresh if drop.drop_id not in known])
     return taken
+
+
+def _known_drops(facility: Facility, warehouse: Warehouse, drop_ids: list[str]) -> set[str]:
+    """Those of these drops that the index has: in what was taken in before, or beyond it."""
+    beyond, _ = archive.read_index_from(facility.archive, _mark(warehouse))
+    ids = pl.DataFrame({"drop_id": drop_ids}, {"drop_id": pl.String})
+    stored = warehouse.select("SELECT drop_id FROM _drops WHERE drop_id IN (FROM _ids)", _ids=ids)
+    return {drop.drop_id for drop in beyond} | set(stored["drop_id"])
+
+
+def _mark(warehouse: Warehouse) -> Mark:
+    """How much of the index the warehouse holds."""
+    return Mark(*json.loads(warehouse.meta("index") or "[0, 0]"))
 
 
 def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[int] = ()) -> IntakeReport:
@@ -178,35 +199,50 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     `reread`: numbers of drops to read again. Raises LawOfRows.
     """
     knowledge = knowledge_of(facility)
-    index = archive.read_index(facility.archive)
-    drops = warehouse.read("_drops")
     read_with = _read_with(facility, knowledge)
-    due = _due(index, drops, json.loads(warehouse.meta("read_with") or "{}"), read_with, reread)
-    report = IntakeReport(new_drops=len(index) - drops.height)
+    due = _due(facility, warehouse, read_with, reread)
+    report = IntakeReport(new_drops=len(due.fresh))
     if not due and warehouse.meta("knowledge") == knowledge.fingerprint:
         report.open_codes = open_codes(held_with_context(warehouse))
         return report
-    read = _read_contents(facility, knowledge, index, due, say)
-    before = warehouse.read("files")
     with warehouse.transaction():
-        resolved = _store_and_resolve(warehouse, read, knowledge, facility.settings.timezone)
+        renewed = _store_and_renew(facility, warehouse, knowledge, due, say)
+        # Also of the last time: it may have ended between the commit and the sheets.
+        sheets = _with_questions(renewed)
+        due_sheets = sheets | set(json.loads(warehouse.meta("sheets") or "[]"))
         warehouse.set_meta("knowledge", knowledge.fingerprint)
+        warehouse.set_meta("spoken", json.dumps(knowledge.spoken))
         warehouse.set_meta("read_with", json.dumps(read_with))
-        made_of = [knowledge.fingerprint, json.dumps(read_with), *(drop.drop_id for drop in index)]
-        warehouse.set_meta("resolved", text_id("\n".join(made_of)))
-    reads = {name: warehouse.read(name) for name in READ_TABLES}
-    drops = warehouse.read("_drops")
-    report.sheets = write_sheets(facility.held, sheets_of(facility, knowledge, drops, reads, resolved))
-    still_open = resolved.held.filter(pl.col("state") == "open")
-    report.open_codes = open_codes(with_questions(still_open, drops, reads))
-    files = resolved.tables["files"].join(
-        before, on=resolved.tables["files"].columns, how="anti", nulls_equal=True
-    )
-    report.files = (
-        files.drop("path").join(drops.select("drop_id", "drop_no", "path"), on="drop_id").sort("drop_no")
-    )
-    report.released = max(0, int(before["held"].sum()) - _held_of(resolved.tables["files"], before))
+        warehouse.set_meta("index", json.dumps([due.mark.end, due.mark.drops]))
+        warehouse.set_meta("sheets", json.dumps(sorted(sheets)))
+        stored = _stamp_of_drops(warehouse, due)
+        warehouse.set_meta("drops", stored)
+        warehouse.set_meta(
+            "resolved", text_id("\n".join((knowledge.fingerprint, json.dumps(read_with), stored)))
+        )
+    waiting = held_with_context(warehouse)
+    report.sheets = renew_sheets(facility, knowledge, waiting, due_sheets)
+    report.open_codes = open_codes(waiting)
+    others = renewed.files.join(renewed.before, on=renewed.files.columns, how="anti", nulls_equal=True)
+    names = renewed.drops.select("drop_id", "drop_no", "path")
+    report.files = others.drop("path").join(names, on="drop_id").sort("drop_no")
+    still_held = renewed.files.join(renewed.before, on="drop_id", how="semi")["held"].sum()
+    report.released = max(0, int(renewed.before["held"].sum()) - int(still_held))
     return report
+
+
+def _stamp_of_drops(warehouse: Warehouse, due: _Due) -> str:
+    """A hash of all drops that are stored, in their order; it does not tell in how many runs they came."""
+    stamp = warehouse.meta("drops") or ""
+    for drop_id in due.ids:
+        stamp = text_id(stamp + drop_id)
+    return stamp
+
+
+def _with_questions(renewed: Renewed) -> set[str]:
+    """The files, of those renewed, that have or had lines that wait."""
+    files = pl.concat([renewed.files, renewed.before]).filter(pl.col("held") > 0)
+    return set(files["file_id"].str.slice(0, FILE_DIGITS))
 
 
 def _read_with(facility: Facility, knowledge: Knowledge) -> dict[str, str]:
@@ -216,76 +252,131 @@ def _read_with(facility: Facility, knowledge: Knowledge) -> dict[str, str]:
     return {"timezone": facility.settings.timezone, **layouts, **cells}
 
 
-def _due(
-    index: list[Drop], drops: pl.DataFrame, before: dict[str, str], now: dict[str, str], reread: Iterable[int]
-) -> set[str]:
+@dataclass(frozen=True)
+class _Due:
+    """What is to be read: `fresh` drops are new (`ids`: their ids), `contents` are read with all their drops
+    (by content, in index order), `repeats` are new drops of contents that stay as they were read. `mark`:
+    see `archive`."""
+
+    fresh: frozenset[int]
+    ids: tuple[str, ...]
+    contents: list[list[Drop]]
+    repeats: list[Drop]
+    mark: Mark
+
+    def __bool__(self) -> bool:
+        return bool(self.contents or self.repeats)
+
+
+def _due(facility: Facility, warehouse: Warehouse, read_with: dict[str, str], reread: Iterable[int]) -> _Due:
     """Contents to read: those of new drops, those asked for, and those that would be read otherwise now.
 
-    What a layout read stays where that layout has mistakes now, or is gone.
+    What a layout read stays where that layout has mistakes now, or is gone. A content that is read already
+    is not read again because it is dropped again: the first drop that a layout claims stands for it.
     """
-    layouts = dict(drops.select("drop_no", "layout").iter_rows())
-    changed = {key for key in {*before, *now} if before.get(key) != now.get(key)}
-    gone = {key for key in before if key not in now and key.startswith("layout ")}
-    wanted = set(reread)
-
-    def reads_otherwise(drop: Drop) -> bool:
-        ways = {"timezone", f"layout {layouts[drop.number]}", f"cells {drop.file_id[:FILE_DIGITS]}"}
-        return not ways.isdisjoint(changed - gone)
-
-    return {
-        drop.file_id
-        for drop in index
-        if drop.number not in layouts or drop.number in wanted or reads_otherwise(drop)
-    }
-
-
-def _held_of(files: pl.DataFrame, before: pl.DataFrame) -> int:
-    """Lines now held of the drops that were there before."""
-    held = files.join(before.select("drop_id"), on="drop_id", how="semi")["held"].sum()
-    return int(held)
-
-
-def _read_contents(
-    facility: Facility, knowledge: Knowledge, index: list[Drop], contents: set[str], say: Say
-) -> list[ReadDrop]:
-    """Read these contents, each with all its drops."""
-    by_content: dict[str, list[Drop]] = defaultdict(list)
-    for drop in index:
-        if drop.file_id in contents:
-            by_content[drop.file_id].append(drop)
-    opened: list[Opened] = []
-    for done, group in enumerate(by_content.values(), start=1):
-        opened += open_content(group, facility, knowledge)
-        if done % 100 == 0:
-            say(f"{done} of {len(by_content)} files opened")
-    return read_opened(opened, facility.tests)
-
-
-def _store_and_resolve(
-    warehouse: Warehouse, read: list[ReadDrop], knowledge: Knowledge, timezone: str
-) -> Resolved:
-    batch = as_batch(read, timezone)
-    for name, frame in batch.tables.items():
-        warehouse.delete_drops(name, batch.drop_nos)
-        warehouse.append(name, frame)
-    check_read(warehouse, batch)
-    resolved = resolve(
-        warehouse.read("_drops"),
-        {name: warehouse.read(name) for name in READ_TABLES},
-        warehouse.read("_problems"),
-        warehouse.read("_skipped"),
-        knowledge,
+    new, mark = archive.read_index_from(facility.archive, _mark(warehouse))
+    again = _read_otherwise(warehouse, read_with, set(reread))
+    files = pl.DataFrame({"file_id": [drop.file_id for drop in new]}, {"file_id": pl.String})
+    known = warehouse.select(
+        "SELECT drop_no, file_id, state FROM _drops WHERE file_id IN (FROM _files)", _files=files
     )
-    for name, frame in resolved.tables.items():
-        warehouse.replace(name, frame)
-    check_resolved(warehouse, resolved)
-    return resolved
+    read = set(known.filter(pl.col("state") == "read")["file_id"]) - again
+    wanted = again | set(known["file_id"]) - read
+    # Only where an older drop is to be read too, all of the index is looked at.
+    drops = archive.read_index(facility.archive) if wanted else new
+    by_content: dict[str, list[Drop]] = defaultdict(list)
+    for drop in drops:
+        if drop.file_id in wanted or (drop.number > mark.drops - len(new) and drop.file_id not in read):
+            by_content[drop.file_id].append(drop)
+    repeats = [drop for drop in new if drop.file_id in read]
+    ids = tuple(drop.drop_id for drop in new)
+    return _Due(frozenset(drop.number for drop in new), ids, list(by_content.values()), repeats, mark)
 
 
-def open_codes(held: pl.DataFrame) -> dict[str, int]:
-    """Code -> number of questions among held rows that have `question`, most first."""
-    counts = held.group_by("code").agg(n=pl.col("question").n_unique())
-    return dict(counts.sort("n", "code", descending=[True, False]).iter_rows())
+def _read_otherwise(warehouse: Warehouse, now: dict[str, str], reread: set[int]) -> set[str]:
+    """Contents of drops that are to be read again."""
+    before = json.loads(warehouse.meta("read_with") or "{}")
+    changed = {key for key in {*before, *now} if before.get(key) != now.get(key)}
+    changed -= {key for key in before if key not in now and key.startswith("layout ")}
+    if not changed and not reread:
+        return set()
+    drops = warehouse.select("SELECT drop_no, file_id, layout FROM _drops")
+
+    def is_due(drop_no: int, file_id: str, layout: str | None) -> bool:
+        ways = {"timezone", f"layout {layout}", f"cells {file_id[:FILE_DIGITS]}"}
+        return drop_no in reread or not ways.isdisjoint(changed)
+
+    return {file_id for drop_no, file_id, layout in drops.iter_rows() if is_due(drop_no, file_id, layout)}
+
+
+def _store_and_renew(
+    facility: Facility, warehouse: Warehouse, knowledge: Knowledge, due: _Due, say: Say
+) -> Renewed:
+    """Store what is due, and resolve anew what it and what was said since touch."""
+    said = json.loads(warehouse.meta("spoken") or "null")
+    change = changed(said, knowledge.spoken)
+    numbers = {drop.number for drops in due.contents for drop in drops} | {d.number for d in due.repeats}
+    touched = Touched(numbers, numbers & due.fresh)
+    again = numbers - due.fresh
+    if again and not change.everything:
+        touched.touch_rows_of(warehouse, again, knowledge)
+    for name in (*READ_TABLES, "_drops", "_problems", "_skipped"):
+        warehouse.delete_drops(name, again)
+    for batch in _batches(facility, knowledge, due.contents, say):
+        for name, frame in batch.tables.items():
+            warehouse.append(name, frame)
+        check_read(warehouse, batch)
+    _store_repeats(warehouse, due.repeats)
+    if change.everything:
+        touched = everything(warehouse)
+    else:
+        touched.touch_changed(warehouse, change, knowledge)
+    return renew(warehouse, knowledge, touched)
+
+
+def _batches(
+    facility: Facility, knowledge: Knowledge, contents: list[list[Drop]], say: Say
+) -> Iterator[Batch]:
+    """What the contents say, as frames to store."""
+    opened: list[Opened] = []
+    for done, group in enumerate(contents, start=1):
+        if is_large(group[0], facility):
+            yield from large_batches(group, facility, knowledge)
+            continue
+        opened += open_content(group, facility, knowledge)
+        if sum(item.drop.size for item in opened) > LARGE:
+            yield as_batch(read_opened(opened, facility.tests), facility.settings.timezone)
+            opened = []
+        if done % 100 == 0:
+            say(f"{done} of {len(contents)} files opened")
+    yield as_batch(read_opened(opened, facility.tests), facility.settings.timezone)
+
+
+def _store_repeats(warehouse: Warehouse, repeats: list[Drop]) -> None:
+    """Store drops of contents that were read before."""
+    if not repeats:
+        return
+    new = pl.DataFrame(
+        {
+            "file_id": [drop.file_id for drop in repeats],
+            "number": [drop.number for drop in repeats],
+            "new_id": [drop.drop_id for drop in repeats],
+            "new_path": [path_text(drop.path) for drop in repeats],
+            "at": [drop.received_at for drop in repeats],
+        },
+        schema_overrides={"number": pl.Int32},
+    )
+    first = warehouse.rows("_drops", "state = 'read' AND file_id IN (SELECT file_id FROM _new)", _new=new)
+    placed = first.join(new, on="file_id")
+    skipped = warehouse.rows("_skipped", f"drop_no IN {listed(first['drop_no'])}")
+    warehouse.append(
+        "_drops",
+        placed.with_columns(
+            drop_no="number", drop_id="new_id", path="new_path", received_at="at", state=pl.lit("repeated")
+        ),
+    )
+    numbers = placed.select("drop_no", "number")
+    warehouse.append("_skipped", skipped.join(numbers, on="drop_no").with_columns(drop_no="number"))
 
 
 def say_who(
@@ -327,24 +418,6 @@ def give_answers(facility: Facility, warehouse: Warehouse, paths: Iterable[Path]
     return answering
 
 
-def held_with_context(warehouse: Warehouse) -> pl.DataFrame:
-    """Open held rows with what an answer needs: file, line, code, field, seen (the written name too), device,
-    day, drop_no and path, and with `question`, equal where one answer is for several lines."""
-    drops = warehouse.read("_drops").with_columns(file=pl.col("file_id").str.slice(0, FILE_DIGITS))
-    reads = {name: warehouse.read(name) for name in READ_TABLES}
-    days = [
-        read.select("drop_no", "line", "written_name", day=pl.col("local").dt.date())
-        for read in reads.values()
-    ]
-    rows = pl.concat(days).unique(["drop_no", "line"])
-    held = warehouse.read("held_rows").filter(pl.col("state") == "open").rename({"file_id": "file"})
-    principal = drops.filter(pl.col("state") != "repeated").select("file", "drop_no", "device", "path")
-    joined = held.join(principal, on="file").join(rows, on=["drop_no", "line"], how="left")
-    is_name = pl.col("field") == "athlete"
-    seen = joined.with_columns(seen=pl.when(is_name).then("written_name").otherwise("value"))
-    return with_questions(seen.sort("drop_no", "line", "code"), drops, reads)
-
-
 def answer(facility: Facility, warehouse: Warehouse, say: Say, paths: Iterable[Path]) -> IntakeReport:
     """Take in filled sheets, and release what they answer."""
     answering = give_answers(facility, warehouse, paths)
@@ -367,5 +440,5 @@ def _with_outcome(answering: Answering, warehouse: Warehouse) -> Answering:
 
 def retry(facility: Facility, warehouse: Warehouse, say: Say) -> IntakeReport:
     """Read all that is held again, with the layouts and answers of now."""
-    problems = warehouse.read("_problems")["drop_no"].unique().to_list()
-    return update(facility, warehouse, say, problems)
+    problems = warehouse.select("SELECT DISTINCT drop_no FROM _problems")
+    return update(facility, warehouse, say, problems["drop_no"])

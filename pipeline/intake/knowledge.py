@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cached_property
@@ -38,7 +39,8 @@ class Knowledge:
     """What was answered and configured: with what was read, all that the resolver depends on.
 
     `corrections`: frame of config/corrections.csv. `line_answers`: last answer by subject. `given_names`:
-    normalised names that an answer settled, with when it was given.
+    normalised names that an answer settled, with when it was given. `fingerprint` is equal where all is
+    equal; `spoken` says it piece by piece, so that what changed can be found (see `changes`).
     """
 
     names: Names
@@ -50,6 +52,7 @@ class Knowledge:
     slots: tuple[str, ...]
     devices: dict[str, DeviceFacts]
     fingerprint: str
+    spoken: Mapping[str, object]
 
     @cached_property
     def cell_answers(self) -> dict[str, dict[tuple[int, str], str]]:
@@ -96,14 +99,54 @@ def build_knowledge(
     answered = {alias.about for alias in given}
     aliases = [alias for alias in aliases if alias.about not in answered]
     parts = (athletes, aliases, guests, answers, corrections.to_dicts(), timezone, day_start, slots, devices)
+    lines = line_answers_of(answers)
+    settings = (timezone, day_start, slots, devices)
     return Knowledge(
         names=Names(athletes, [*aliases, *given], guests),
         given_names={normalise(alias.name): at for alias, at in given.items()},
-        line_answers=line_answers_of(answers),
+        line_answers=lines,
         corrections=corrections,
         timezone=timezone,
         day_start=day_start,
         slots=slots,
         devices=devices,
-        fingerprint=hashlib.sha256(repr(parts).encode("utf-8", "surrogatepass")).hexdigest(),
+        fingerprint=_hash(parts),
+        spoken={
+            "names": _names_by_spelling(athletes, [*aliases, *given], guests, given),
+            "lines": {str(subject): [said.answer, said.at.isoformat()] for subject, said in lines.items()},
+            "corrections": [
+                {name: None if cell is None else str(cell) for name, cell in row.items()}
+                for row in corrections.to_dicts()
+            ],
+            "settings": _hash(settings),
+        },
     )
+
+
+def _hash(parts: object) -> str:
+    return hashlib.sha256(repr(parts).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _names_by_spelling(
+    athletes: list[tuple[str, str, list[str]]],
+    aliases: list[Alias],
+    guests: list[str],
+    given: Mapping[Alias, datetime],
+) -> dict[str, list[str]]:
+    """All that is said of each spelling: what `Names.who` goes by, and when an answer was given."""
+    found: dict[str, set[str]] = defaultdict(set)
+    for athlete_id, name, others in athletes:
+        found[id_spelling(athlete_id)].add(f"id {athlete_id}")
+        found[normalise(name)].add(f"name {athlete_id} {name}")
+        for other in others:
+            found[normalise(other)].add(f"alias {athlete_id}")
+    for alias in aliases:
+        found[normalise(alias.name)].add(f"alias {alias.athlete_id} {alias.about[1:]} {given.get(alias)}")
+    for guest in guests:
+        found[normalise(guest)].add("guest")
+    return {spelling: sorted(said) for spelling, said in found.items()}
+
+
+def id_spelling(written: str) -> str:
+    """The spelling under which an athlete_id is found, apart from those of names."""
+    return f"id:{written.strip().casefold()}"

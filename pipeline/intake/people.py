@@ -12,32 +12,41 @@ from schemas.codes import CODES
 def identify(rows: pl.DataFrame, knowledge: Knowledge) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Add athlete_id (NULL: not known), `who` (equal for equal people or, unknown, equal spellings) and
     name_dropped; and the held rows of names that are not settled."""
-    asked = rows.select("written_name", "device", "local_date").unique(maintain_order=True)
-    found: list[Who] = [knowledge.names.who(name, device, day) for name, device, day in asked.iter_rows()]
-    nearest: dict[str, str] = {}
-    for (name, _, _), who in zip(asked.iter_rows(), found, strict=True):
-        if who.code and name not in nearest:
-            near = who.candidates or tuple(knowledge.names.nearest(name))
-            nearest[name] = ";".join(near)
-    answers = asked.with_columns(
+    names = rows["written_name"].unique(maintain_order=True)
+    # On which device and day a name is written matters for few names, mostly for none.
+    anywhere = not any(knowledge.names.is_narrow(name) for name in names)
+    at = ["written_name"] if anywhere else ["written_name", "device", "local_date"]
+    asked = rows.unique(at, keep="first", maintain_order=True)
+    asked = asked.select("written_name", "device", "local_date")
+    found: list[Who] = [knowledge.names.who(*place) for place in asked.iter_rows()]
+    nearest = {
+        name: knowledge.names.nearest(name)
+        for name, who in zip(asked["written_name"], found, strict=True)
+        if who.code and not who.candidates
+    }
+    near = [
+        who.candidates or nearest.get(name, ())
+        for name, who in zip(asked["written_name"], found, strict=True)
+    ]
+    answers = asked.select(at).with_columns(
+        pl.Series("candidates", [";".join(ids) for ids in near], dtype=pl.String),
         athlete_id=pl.Series([w.athlete_id for w in found], dtype=pl.String),
         name_code=pl.Series(
             ["unknown_name" if w.athlete_id == DROPPED else w.code for w in found], dtype=pl.String
         ),
     )
-    keys = {name: normalise(name) for name in asked["written_name"].unique()}
-    known = rows.join(answers, on=["written_name", "device", "local_date"], how="left", maintain_order="left")
+    keys = {name: normalise(name) for name in names}
+    known = rows.join(answers, on=at, how="left", maintain_order="left")
     spelled = pl.col("written_name").replace_strict(keys, default="", return_dtype=pl.String)
     known = known.with_columns(
         name_dropped=(pl.col("athlete_id") == DROPPED).fill_null(False),
         athlete_id=pl.when(pl.col("athlete_id") != DROPPED).then("athlete_id"),
     ).with_columns(who=pl.coalesce("athlete_id", pl.concat_str(pl.lit("?"), spelled)))
-    proposed = pl.col("seen").replace_strict(nearest, default="", return_dtype=pl.String)
     held = (
         known.filter(pl.col("name_code").is_not_null())
-        .select("drop_no", "line", code="name_code", seen="written_name", name_dropped="name_dropped")
+        .select("drop_no", "line", "candidates", "name_dropped", code="name_code", seen="written_name")
         .unique(maintain_order=True)
-        .with_columns(field=pl.lit("athlete"), candidates=proposed)
+        .with_columns(field=pl.lit("athlete"))
         .with_columns(reason=_name_reason())
     )
     return known, held

@@ -11,7 +11,7 @@ trial), `copy_key` (equal for byte-equal lines), `blocked`,
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import polars as pl
@@ -36,12 +36,38 @@ def _quanta(family: Family) -> list[str]:
     return [] if family.trace else [f"quantum_{name}" for name in family.values]
 
 
-def place(family: Family, rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
+def place(family: Family, rows: pl.DataFrame, answers: Answers, keys: Keys | None = None) -> pl.DataFrame:
     """Fate, code, number and cause for each row (column `index`), in the order of `index`.
+
+    `keys`: the keys of whole files, where `rows` are not all of their rows.
 
     Rows with the same `claim` stand or fall together: usually one row, but the whole line where a line of
     an unnumbered export is one trial of several rows, and all samples of a trace.
     """
+    # A row that is alone with its key, as most are, needs no comparison.
+    alone = rows.select("index", alone=~pl.col("claim").is_duplicated() & ~pl.col("group").is_duplicated())
+    single = rows.filter(alone["alone"])
+    placed = [_place_single(single)]
+    if single.height < rows.height:
+        placed.append(_place_groups(family, rows.filter(~alone["alone"]), answers, keys, rows))
+    return pl.concat(placed).sort("index")
+
+
+def _place_single(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows of which each is the only one of its key."""
+    return rows.select(
+        "index",
+        fate=pl.when("blocked").then(pl.lit("held")).otherwise(pl.lit("loaded")),
+        code=pl.lit(None, dtype=pl.String),
+        number=pl.when("counted").then(pl.lit(1, dtype=pl.Int32)),
+        cause=pl.lit(None, dtype=pl.String),
+    )
+
+
+def _place_groups(
+    family: Family, rows: pl.DataFrame, answers: Answers, keys: Keys | None, everything: pl.DataFrame
+) -> pl.DataFrame:
+    """Rows that share their key or their claim with others. `everything`: those that do not, too."""
     claims = _claims(family, rows)
     facts = claims.group_by("group").agg(
         pl.col("drop_no").n_unique().alias("drops"),
@@ -55,7 +81,8 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers) -> pl.DataFrame:
     facts = facts.with_columns(simple=_is_simple())
     marked = claims.join(facts.select("group", "simple"), on="group", maintain_order="left")
     quick = _place_simple(marked.filter("simple"))
-    slow = _place_one_by_one(family, rows, marked.filter(~pl.col("simple")), _Keys(claims), answers)
+    keys = keys or Keys(everything.select("claim", "drop_no", "group").unique("claim"))
+    slow = _place_one_by_one(family, rows, marked.filter(~pl.col("simple")), keys, answers)
     placed = pl.concat([quick, slow])
     return (
         rows.select("index", "claim")
@@ -119,7 +146,7 @@ def _place_simple(claims: pl.DataFrame) -> pl.DataFrame:
 
 
 def _place_one_by_one(
-    family: Family, rows: pl.DataFrame, claims: pl.DataFrame, keys: _Keys, answers: Answers
+    family: Family, rows: pl.DataFrame, claims: pl.DataFrame, keys: Keys, answers: Answers
 ) -> pl.DataFrame:
     """Groups in which files or lines differ."""
     said = {
@@ -175,11 +202,17 @@ def _claim(row: dict[str, Any], answers: Answers) -> Claim:
     )
 
 
-class _Keys:
-    """Which keys each file has, and how often; built when first asked."""
+class Keys:
+    """Which keys each file has, and how often; counted when first asked.
 
-    def __init__(self, claims: pl.DataFrame) -> None:
+    `claims`: claim, drop_no, group. `only`: the files of which `claims` are all there are (None: of all);
+    those that are asked about beside them are remembered in `wanted`.
+    """
+
+    def __init__(self, claims: pl.DataFrame, only: Collection[int] | None = None) -> None:
+        self.wanted: set[int] = set()
         self._claims = claims
+        self._only = only
         self._known: dict[int, dict[str, int]] = {}
 
     def _of(self, drop_no: int) -> dict[str, int]:
@@ -192,5 +225,7 @@ class _Keys:
 
     def holds_all(self, later: int, earlier: int) -> bool:
         """Whether the later file has every key of the earlier one, as often."""
+        if self._only is not None:
+            self.wanted |= {later, earlier}.difference(self._only)
         new = self._of(later)
         return all(new.get(key, 0) >= count for key, count in self._of(earlier).items())

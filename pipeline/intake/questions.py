@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 
 from pipeline.facility.folder import Facility
+from pipeline.intake.held import NAME_CODES
 from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.originals import original_lines
-from pipeline.intake.resolve import Resolved
 from pipeline.intake.sheets import HELD_HEADER, NAMES_FILE, NAMES_HEADER, safe, sheet_name
-from pipeline.intake.traces import with_questions
 from schemas.codes import CODES
 
 _LONGEST = 2_000
@@ -17,38 +18,26 @@ _LONGEST = 2_000
 Sheets = dict[str, tuple[tuple[str, ...], list[tuple[str, ...]]]]
 
 
-def sheets_of(
-    facility: Facility,
-    knowledge: Knowledge,
-    drops: pl.DataFrame,
-    read: dict[str, pl.DataFrame],
-    resolved: Resolved,
-) -> Sheets:
-    """All sheets: name -> (header, rows). Only what is open is asked."""
-    waiting = resolved.held.filter(pl.col("state") == "open").join(
-        drops.select("drop_no", "file_id", "path", "layout", "device"), on="drop_no"
-    )
-    waiting = with_questions(waiting, drops, read).unique("question", keep="first", maintain_order=True)
+def sheets_of(facility: Facility, knowledge: Knowledge, waiting: pl.DataFrame) -> Sheets:
+    """A sheet for each file that waits: name -> (header, rows). `waiting`: see `held_with_context`."""
+    asked = waiting.unique("question", keep="first", maintain_order=True)
     sheets: Sheets = {}
-    for part in waiting.sort("drop_no", "line", "code", "field").partition_by("drop_no", maintain_order=True):
+    for part in asked.sort("drop_no", "line", "code", "field").partition_by("drop_no", maintain_order=True):
         file_id, path, layout = part.select("file_id", "path", "layout").row(0)
         originals = original_lines(
             facility, file_id, path, layout, part["line"].drop_nulls().unique().to_list()
         )
         rows = [_held_row(row, originals, knowledge) for row in part.iter_rows(named=True)]
         sheets[sheet_name(path, file_id)] = (HELD_HEADER, rows)
-    names = _name_rows(waiting, read, knowledge)
-    if names:
-        sheets[NAMES_FILE] = (NAMES_HEADER, names)
     return sheets
 
 
-def _held_row(row: dict[str, object], originals: dict[int, str], knowledge: Knowledge) -> tuple[str, ...]:
+def _held_row(row: dict[str, Any], originals: dict[int, str], knowledge: Knowledge) -> tuple[str, ...]:
     code = CODES[str(row["code"])]
     line = row["line"]
     reason = str(row["reason"])
-    if row["candidates"]:
-        people = ", ".join(knowledge.names.shown(i) for i in str(row["candidates"]).split(";"))
+    people = ", ".join(map(knowledge.names.shown, _candidates(row, knowledge)))
+    if people:
         word = "It may be" if code.code == "ambiguous_name" else "Nearest"
         reason = f"{code.sentence} {word}: {people}."
     cells = (
@@ -65,31 +54,38 @@ def _held_row(row: dict[str, object], originals: dict[int, str], knowledge: Know
     return tuple(safe(str(cell)) for cell in cells)
 
 
+def _candidates(row: dict[str, Any], knowledge: Knowledge) -> tuple[str, ...]:
+    """The people that a name may be, where that is what is asked."""
+    if row["code"] not in NAME_CODES:
+        return ()
+    who = knowledge.names.who(row["seen"], row["device"], row["day"])
+    return who.candidates or tuple(knowledge.names.nearest(row["seen"]))
+
+
 def _clipped(text: str) -> str:
     """A line as a spreadsheet can show it."""
     return text if len(text) <= _LONGEST else text[:_LONGEST] + " ... the whole line is in the archive"
 
 
-def _name_rows(
-    waiting: pl.DataFrame, read: dict[str, pl.DataFrame], knowledge: Knowledge
-) -> list[tuple[str, ...]]:
-    """A row for each unknown name and device, those with most lines first."""
-    names = waiting.filter(pl.col("code") == "unknown_name")
-    if names.is_empty():
-        return []
-    dates = pl.concat(
-        [frame.select("drop_no", "line", day=pl.col("local").dt.date()) for frame in read.values()]
+def names_sheet(waiting: pl.DataFrame, knowledge: Knowledge) -> Sheets:
+    """The sheet of all unknown names, those with most lines first; none where no name waits.
+
+    `waiting`: all open held rows as `waiting.held_with_context` gives them.
+    """
+    names = waiting.filter(pl.col("code") == "unknown_name").unique(
+        "question", keep="first", maintain_order=True
     )
-    spans = names.join(dates.unique(["drop_no", "line"]), on=["drop_no", "line"], how="left")
+    if names.is_empty():
+        return {}
     asked = (
-        spans.group_by("seen", "device", "candidates", maintain_order=True)
+        names.group_by("seen", "device", maintain_order=True)
         .agg(rows=pl.len(), first=pl.col("day").min(), last=pl.col("day").max())
         .sort("rows", "seen", "device", descending=[True, False, False])
     )
+    near = {name: knowledge.names.nearest(name) for name in asked["seen"].unique()}
     rows = []
     for row in asked.iter_rows(named=True):
-        near = [knowledge.names.shown(i) for i in (row["candidates"] or "").split(";") if i]
-        guesses = [*near, "", "", ""][:3]
+        guesses = [*map(knowledge.names.shown, near[row["seen"]]), "", "", ""][:3]
         cells = (row["seen"], row["device"], row["rows"], row["first"], row["last"], *guesses, "")
         rows.append(tuple(safe("" if cell is None else str(cell)) for cell in cells))
-    return rows
+    return {NAMES_FILE: (NAMES_HEADER, rows)}

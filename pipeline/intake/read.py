@@ -7,8 +7,9 @@ athlete is, and which row is current, is none of its business (see `resolve`).
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from typing import BinaryIO
 
 import polars as pl
 
@@ -23,7 +24,7 @@ from pipeline.intake.columns import (
 )
 from pipeline.intake.layouts import ColumnSource, Layout
 from pipeline.intake.traces import answers_for_runs
-from pipeline.reading.lines import read_table
+from pipeline.reading.lines import read_table, read_table_in_blocks
 from pipeline.reading.split import UndecodableFile
 from pipeline.reading.table import Dialect, HeadLine, Table
 from pipeline.reading.workbook import is_workbook, read_sheet, sheet_table
@@ -43,13 +44,14 @@ class WholeFile:
 class Texts:
     """A file as rows of text, each target of the layout in a column `text:<target>`.
 
-    `rows`: line, entry (which of the rows of its line), line_hash and the texts. `problems`: line, code,
-    field, seen, reason, as the line reader found them. `skipped`: line, why. `rows_per_line`: line, n — how
-    many rows each line has, counted before anything is typed, so that a lost row shows. `n_lines` lines
-    follow line `first_line` - 1.
+    `source`: what the layout takes text from; `header`: the fields of the header row. `rows`: line, entry
+    (which of the rows of its line), line_hash and the texts. `problems`: line, code, field, seen, reason, as
+    the line reader found them. `skipped`: line, why. `rows_per_line`: line, n — how many rows each line has,
+    counted before anything is typed, so that a lost row shows. `n_lines` lines follow line `first_line` - 1.
     """
 
     source: Source
+    header: list[str]
     rows: pl.DataFrame
     problems: pl.DataFrame
     skipped: pl.DataFrame
@@ -116,10 +118,26 @@ def read_export(
         export.is_workbook,
         overrides,
     )
-    texts = _rows(source, table, header_line.line)
+    fields = header_line.fields or []
+    texts = _rows(source, fields, table, header_line.line + 1, table.n_lines - header_line.line)
     ignored = {*wanted, *layout.ignore, ""}
     texts.unmapped = [name for name in header if name not in ignored]
     return texts
+
+
+def reads_in_blocks(texts: Texts) -> bool:
+    """Whether the rest of a file, of which these are the first lines, can be read part by part."""
+    source, file = texts.source, texts.source.layout.file
+    # What was answered of a run is said of all its lines, wherever they stand.
+    of_runs = source.family.trace is not None and bool(source.overrides)
+    return file.encoding != "utf-16" and not (file.multiline or source.from_workbook or of_runs)
+
+
+def read_blocks(stream: BinaryIO, start: Texts) -> Iterator[Texts]:
+    """A file of any size as text, part by part, as `start` (its first lines) was read."""
+    dialect = dialect_of(start.source.layout)
+    for table in read_table_in_blocks(stream, dialect, start.first_line - 1, start.header):
+        yield _rows(start.source, start.header, table, start.first_line, table.n_lines)
 
 
 def _table(export: Export, layout: Layout, header: HeadLine) -> Table:
@@ -171,7 +189,7 @@ def preamble_value(preamble: list[HeadLine], key: str, delimiter: str) -> str | 
     return None
 
 
-def _rows(source: Source, table: Table, header_line: int) -> Texts:
+def _rows(source: Source, header: list[str], table: Table, first_line: int, n_lines: int) -> Texts:
     layout, family = source.layout, source.family
     single = {t: c for t, c in layout.columns.items() if c.unpivot is None}
     if family.trace is not None and source.overrides:
@@ -221,15 +239,8 @@ def _rows(source: Source, table: Table, header_line: int) -> Texts:
     empty = base.join(spread, on="line", how="anti").select("line", why=pl.lit("no_values"))
     skipped = pl.concat([skipped, empty.cast(skipped.schema)])
     rows_per_line = spread.group_by("line", maintain_order=True).agg(n=pl.len())
-    return Texts(
-        source,
-        spread,
-        _text_problems(table),
-        skipped.sort("line"),
-        rows_per_line,
-        table.n_lines - header_line,
-        header_line + 1,
-    )
+    problems = _text_problems(table)
+    return Texts(source, header, spread, problems, skipped.sort("line"), rows_per_line, n_lines, first_line)
 
 
 def _unit_text(source: Source, target: str, column: ColumnSource) -> pl.Expr:

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.intake.fates import every_line, file_rows, line_fates
+from pipeline.intake.fates import fate_runs, file_rows, line_fates
 from pipeline.intake.held import (
+    HELD_SCHEMA,
     answered_lines,
     held_table,
     left_out_lines,
@@ -24,12 +25,14 @@ from pipeline.intake.history import FamilyTables, family_tables
 from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.moments import impossible_times, set_times
 from pipeline.intake.people import identify
-from pipeline.intake.placing import place
+from pipeline.intake.placing import Keys, place
 from pipeline.intake.traces import left_out_runs, samples_apart, with_questions
 from schemas.codes import CODES
 from schemas.core import Family
 from schemas.families import FAMILIES
-from schemas.internal import read_table
+from schemas.internal import SLOTS, read_table
+from schemas.models import empty, polars_schema
+from schemas.tables import TABLES
 
 FILE_DIGITS = 16
 """So many digits of a file's SHA-256 name it in all tables but `files`."""
@@ -40,14 +43,17 @@ class Resolved:
     """What is true now.
 
     `tables`: the trial tables, the sample sets, superseded_rows, line_fates, files, held_rows and
-    _session_slots. `held`: the held rows with written names and candidates, for the sheets. `expected`:
-    drop_no, line, n — how many rows of the line must stand in the trial tables, the sample sets or among
-    earlier versions (the law of rows).
+    _session_slots. `held`: the held rows with written names and candidates, for the sheets. `runs`: the fates
+    of lines (see `fates.RUNS`). `expected`: drop_no, line, n — how many rows of the line must stand in the
+    trial tables, the sample sets or among earlier versions (the law of rows). `wanted`: drops of which all
+    rows must be known, and are not.
     """
 
     tables: dict[str, pl.DataFrame]
     held: pl.DataFrame
+    runs: pl.DataFrame
     expected: pl.DataFrame
+    wanted: frozenset[int] = frozenset()
 
 
 @dataclass
@@ -58,6 +64,7 @@ class _Part:
     fates: pl.DataFrame
     held: pl.DataFrame
     released: pl.DataFrame
+    wanted: frozenset[int]
 
 
 def resolve(
@@ -66,25 +73,31 @@ def resolve(
     problems: pl.DataFrame,
     skipped: pl.DataFrame,
     knowledge: Knowledge,
+    keys: Mapping[str, Keys] | None = None,
 ) -> Resolved:
     """Everything that follows from what was read and what was answered.
 
     `drops`, `problems`, `skipped` and `reads` (by name of the `_read_` table) are the warehouse's internal
     tables of `schemas.internal`. The result depends on nothing else: no clock, no order of runs.
+
+    They may also be a part of what was read, such that no row left out has to do with one that is there (see
+    `closure`): then the result is that part of the whole result. A file's rows may be in several parts; where
+    a rule asks whether one file holds all keys of another, `keys` (by family, see `file_keys`) must know
+    both, else they are asked for by `wanted`. None: nothing was left out.
     """
     drops = drops.sort("drop_no").with_columns(file=pl.col("file_id").str.slice(0, FILE_DIGITS))
     found = problems.join(drops.select("drop_no", "file"), on="drop_no")
     read_held = with_state(found, left_out_lines(knowledge), knowledge)
     broken = problems.filter(pl.col("line").is_not_null()).select("drop_no", "line").unique()
     parts = {
-        family.table: _resolve_family(family, drops, reads[read_table(family).name], broken, knowledge)
+        family.table: _resolve_family(family, drops, reads, broken, knowledge, keys)
         for family in FAMILIES.values()
     }
     held = pl.concat([read_held, *(part.held for part in parts.values())])
     held = _answered_together(with_questions(held, drops, reads))
     row_fates = pl.concat([part.fates for part in parts.values()])
-    lines = every_line(drops, row_fates, held, skipped)
-    fates = line_fates(drops, lines)
+    runs = fate_runs(drops, row_fates, held, skipped)
+    fates = line_fates(drops, runs)
     released = [answered_lines(drops, held, knowledge), *(part.released for part in parts.values())]
     shown = pl.concat([held, *released])
     tables = {table: part.tables.current for table, part in parts.items()}
@@ -100,7 +113,9 @@ def resolve(
     tables["files"] = file_rows(drops, fates)
     tables["held_rows"] = held_table(shown)
     versions = row_fates.filter(pl.col("fate").is_in(["loaded", "superseding"]) & ~pl.col("line_held"))
-    return Resolved(tables, shown, versions.group_by("drop_no", "line").agg(n=pl.len()))
+    expected = versions.group_by("drop_no", "line").agg(n=pl.len())
+    wanted = frozenset[int]().union(*(part.wanted for part in parts.values()))
+    return Resolved(tables, shown, runs, expected, wanted)
 
 
 def _answered_together(held: pl.DataFrame) -> pl.DataFrame:
@@ -111,33 +126,28 @@ def _answered_together(held: pl.DataFrame) -> pl.DataFrame:
 
 
 def _resolve_family(
-    family: Family, drops: pl.DataFrame, read: pl.DataFrame, broken: pl.DataFrame, knowledge: Knowledge
+    family: Family,
+    drops: pl.DataFrame,
+    reads: Mapping[str, pl.DataFrame],
+    broken: pl.DataFrame,
+    knowledge: Knowledge,
+    keys: Mapping[str, Keys] | None,
 ) -> _Part:
     """`broken`: drop_no, line of the lines that could not be read."""
-    about = drops.select(
-        "drop_no",
-        "file",
-        "device",
-        "method_version",
-        "timezone",
-        "received_at",
-        "by_line",
-        withdrawn=pl.col("file").is_in(list(knowledge.withdrawn)),
-    )
-    rows = read.join(about, on="drop_no", how="inner").sort("drop_no", "line", "seq").with_row_index("index")
-    rows = set_times(rows, knowledge)
-    rows, nameless = identify(rows, knowledge)
+    if reads[read_table(family).name].is_empty():
+        return _no_rows(family)
+    about = _about(drops, knowledge)
+    rows, nameless, left_out = _keyed_rows(family, reads[read_table(family).name], about, knowledge)
     waiting = pl.concat([nameless, impossible_times(rows, knowledge)], how="diagonal_relaxed")
-    rows, left_out = _keyed(family, rows), left_out_lines(knowledge)
     apart: list[pl.DataFrame] = []
     if family.trace is not None:
-        left_out = left_out_runs(rows, left_out)
         apart = [samples_apart(family.trace, rows, left_out)]
         held_alone = rows.join(apart[0].filter("line_held"), on="index", how="semi")
         broken = pl.concat([broken, held_alone.select("drop_no", "line")])
     rows = _blocked(rows, waiting, left_out)
     together = rows if not apart else rows.join(apart[0], on="index", how="anti", maintain_order="left")
-    placed = pl.concat([_settle(family, together, knowledge), *apart])
+    of_files = None if keys is None else keys[family.name]
+    placed = pl.concat([_settle(family, together, knowledge, of_files), *apart])
     rows = rows.join(placed, on="index", maintain_order="left")
     fates = rows.select("drop_no", "line", "fate", "line_held")
     # A line that only repeats one that waits asks nothing: it is counted once.
@@ -150,7 +160,55 @@ def _resolve_family(
     if family.trace is not None:
         said = left_out.join(left_out_lines(knowledge), on=["file", "line"], how="anti")
         told.append(left_out_with(waiting_rows.select("drop_no", "file", "line"), said, held))
-    return _Part(family_tables(family, rows, broken, knowledge), fates, held, pl.concat(told))
+    wanted = frozenset[int]() if of_files is None else frozenset(of_files.wanted)
+    return _Part(family_tables(family, rows, broken, knowledge), fates, held, pl.concat(told), wanted)
+
+
+def _about(drops: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+    """What rows take over from their drop."""
+    return drops.select(
+        "drop_no",
+        "file",
+        "device",
+        "method_version",
+        "timezone",
+        "received_at",
+        "by_line",
+        withdrawn=pl.col("file").is_in(list(knowledge.withdrawn)),
+    )
+
+
+def _keyed_rows(
+    family: Family, read: pl.DataFrame, about: pl.DataFrame, knowledge: Knowledge
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Rows with when, who and their keys; the held rows of names that are not settled; the lines that
+    somebody left out (see `left_out_lines`)."""
+    rows = read.join(about, on="drop_no", how="inner").sort("drop_no", "line", "seq").with_row_index("index")
+    rows, nameless = identify(set_times(rows, knowledge), knowledge)
+    rows, left_out = _keyed(family, rows), left_out_lines(knowledge)
+    if family.trace is not None:
+        left_out = left_out_runs(rows, left_out)
+    return rows, nameless, left_out
+
+
+def _no_rows(family: Family) -> _Part:
+    """What a family gives of which nothing was read."""
+    fates = pl.DataFrame(
+        schema={"drop_no": pl.Int32, "line": pl.Int32, "fate": pl.String, "line_held": pl.Boolean}
+    )
+    held = pl.DataFrame(schema=HELD_SCHEMA)
+    current, superseded = empty(TABLES[family.table]), empty(TABLES["superseded_rows"])
+    slots = pl.DataFrame(schema=polars_schema(SLOTS))
+    samples = None if family.trace is None else empty(TABLES[family.trace.table])
+    return _Part(FamilyTables(current, superseded, slots, samples), fates, held, held, frozenset())
+
+
+def file_keys(family: Family, drops: pl.DataFrame, read: pl.DataFrame, knowledge: Knowledge) -> Keys:
+    """The keys of `drops`, of which `read` are all rows."""
+    rows, _, left_out = _keyed_rows(family, read, _about(drops, knowledge), knowledge)
+    if family.trace is not None:
+        rows = rows.join(samples_apart(family.trace, rows, left_out), on="index", how="anti")
+    return Keys(rows.select("claim", "drop_no", "group").unique("claim"), set(drops["drop_no"]))
 
 
 def _blocked(rows: pl.DataFrame, waiting: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
@@ -191,9 +249,10 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         counted=pl.col(family.numbered).is_null(),
     )
     # One line can hold the same key twice (two columns of readings): those are two trials.
-    again = pl.int_range(pl.len()).over("drop_no", "line", "base").cast(pl.String)
-    rows = rows.with_columns(
-        copy_key=pl.concat_str(pl.col("line_hash").cast(pl.String), again, separator="|")
+    one_a_line = rows.select(~pl.struct("drop_no", "line").rle_id().is_duplicated().any()).item()
+    again = pl.lit(0) if one_a_line else pl.int_range(pl.len()).over("drop_no", "line", "base")
+    rows = rows.with_columns(again=again).with_columns(
+        copy_key=pl.concat_str(pl.col("line_hash").cast(pl.String), "again", separator="|")
     )
     whole_line = pl.col("counted") & pl.col("by_line")
     number = pl.col(family.numbered).cast(pl.String)
@@ -207,14 +266,17 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     # What a withdrawn file says stands for itself, beside what the others say.
     group = pl.concat_str(group, pl.when("withdrawn").then(pl.format("|{}", "drop_no")).otherwise(pl.lit("")))
     rows = rows.with_columns(group=group)
-    line_claim = pl.concat_str("drop_no", "line", "trial_base", again, separator="|")
-    claim = pl.when(whole_line).then(line_claim).otherwise(pl.col("index").cast(pl.String))
+    # A claim is named by the first of its rows.
+    claim = pl.col("index")
     if family.trace is not None:
-        claim = pl.concat_str("drop_no", "group", separator="|")
-    return rows.with_columns(claim=claim.rank("dense").cast(pl.UInt32))
+        claim = claim.min().over("drop_no", "group")
+    elif rows.select(whole_line.any()).item():
+        of_line = claim.min().over("drop_no", "line", "trial_base", "again")
+        claim = pl.when(whole_line).then(of_line).otherwise(claim)
+    return rows.with_columns(claim=claim)
 
 
-def _settle(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
+def _settle(family: Family, rows: pl.DataFrame, knowledge: Knowledge, keys: Keys | None) -> pl.DataFrame:
     """Fates of all rows, with `line_held`.
 
     A line is held whole: where one of its rows is held, the others are settled again as blocked, until
@@ -223,7 +285,7 @@ def _settle(family: Family, rows: pl.DataFrame, knowledge: Knowledge) -> pl.Data
     answers = knowledge.by_line()
     lines = ["drop_no", "line"]
     while True:
-        placed = place(family, rows, answers)
+        placed = place(family, rows, answers, keys)
         known = rows.select("index", *lines, "blocked").join(placed, on="index", maintain_order="left")
         held = known.filter(pl.col("fate") == "held")
         siblings = known.filter(~pl.col("blocked") & (pl.col("fate") != "held")).join(

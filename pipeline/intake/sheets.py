@@ -128,15 +128,16 @@ def read_filled(data: bytes, name: str) -> tuple[str, list[Filled], list[str]]:
 
 
 def write_sheets(
-    folder: Path, sheets: Mapping[str, tuple[tuple[str, ...], list[tuple[str, ...]]]]
+    folder: Path, sheets: Mapping[str, tuple[tuple[str, ...], list[tuple[str, ...]]]], stay: Collection[str]
 ) -> list[str]:
-    """Make `folder` hold exactly these sheets (name -> header, rows); names of those that changed.
+    """Write these sheets (name -> header, rows) to `folder`, where only they and those to `stay` are then;
+    names of those that changed.
 
     What somebody has filled in already and not yet handed in is kept.
     """
     folder.mkdir(parents=True, exist_ok=True)
     changed = [name for name, (header, rows) in sheets.items() if _write_sheet(folder / name, header, rows)]
-    _remove_others(folder, sheets)
+    _remove_others(folder, {*sheets, *stay})
     return changed
 
 

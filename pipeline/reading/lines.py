@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
-from typing import Literal
+from collections.abc import Callable, Collection, Iterator, Sequence
+from typing import BinaryIO, Literal
 
 import numpy as np
 import polars as pl
 
 from pipeline.reading.fast import read_plain_lines
 from pipeline.reading.fields import Rules, split_fields
-from pipeline.reading.split import Chunk, Content, UndecodableFile, chunks, open_content
+from pipeline.reading.split import Chunk, Content, UndecodableFile, blocks, chunks, cut, open_content
 from pipeline.reading.table import Dialect, Fault, Gather, HeadLine, Skip, Table, shorten
 
 __all__ = [
@@ -22,6 +22,7 @@ __all__ = [
     "line_texts",
     "read_head",
     "read_table",
+    "read_table_in_blocks",
 ]
 
 Judge = Callable[[str], list[str] | Fault | Skip]
@@ -76,6 +77,21 @@ def read_table(
         for chunk in chunks(content, content.offset_of(header_line + 1), header_line + 1):
             parts.append(_read_chunk(chunk, rules, gather, slow))
     return gather.table(parts, content.count_lines())
+
+
+def read_table_in_blocks(
+    stream: BinaryIO, dialect: Dialect, header_line: int, header: Sequence[str]
+) -> Iterator[Table]:
+    """`read_table` of a file of any size, in parts that follow one another; `n_lines` is the part's own.
+
+    For files whose lines end in LF, in any encoding but UTF-16 and without `multiline`.
+    """
+    rules = Rules.of(dialect, header)
+    for first_line, data in blocks(stream, header_line + 1):
+        gather = Gather(rules.columns)
+        chunk = cut(data, dialect.encoding, first_line)
+        cells = _read_chunk(chunk, rules, gather, not rules.delimiter.isascii())
+        yield gather.table([cells], len(chunk.starts))
 
 
 def line_texts(data: bytes, encoding: str, lines: Collection[int]) -> dict[int, str]:

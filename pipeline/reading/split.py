@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -93,6 +94,32 @@ def chunks(content: Content, offset: int, first_line: int) -> Iterator[Chunk]:
         chunk = cut(data[offset:stop], content.encoding, first_line)
         yield chunk
         offset, first_line = stop, first_line + len(chunk.starts)
+
+
+def blocks(stream: BinaryIO, first_line: int) -> Iterator[tuple[int, bytes]]:
+    """The lines of a file from `first_line` on, in blocks of about CHUNK_BYTES cut at line ends, each with
+    the number of its first line. For files whose lines end in LF; a byte order mark is dropped."""
+    line, rest = 1, b""
+    while data := stream.read(CHUNK_BYTES):
+        if line == 1 and not rest:
+            data = data.removeprefix(codecs.BOM_UTF8)
+        rest += data
+        stop = rest.rfind(b"\n") + 1
+        if stop:
+            block, rest = rest[:stop], rest[stop:]
+            before = line
+            line += block.count(b"\n")
+            if line > first_line:
+                yield _from_line(block, before, first_line)
+    if rest:
+        yield _from_line(rest, line, first_line)
+
+
+def _from_line(block: bytes, line: int, first_line: int) -> tuple[int, bytes]:
+    """A block that begins with `line`, without the lines before `first_line`."""
+    if line >= first_line:
+        return line, block
+    return first_line, block[Content(block, "utf-8").offset_of(first_line - line + 1) :]
 
 
 def cut(data: bytes, encoding: str, first_line: int) -> Chunk:

@@ -16,7 +16,8 @@ import polars as pl
 
 from pipeline.analysis.screening.screening import screen
 from pipeline.facility.folder import Facility
-from pipeline.intake.intake import READ_TABLES, knowledge_of
+from pipeline.intake.intake import knowledge_of
+from pipeline.intake.renew import READ_TABLES
 from pipeline.intake.resolve import FILE_DIGITS, resolve
 from pipeline.intake.suspects import known_of
 from pipeline.run import Run

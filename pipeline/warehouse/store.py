@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
@@ -20,6 +20,10 @@ from schemas.tables import TABLES
 ALL_TABLES = {**TABLES, **{name: table for name, (table, _) in INTERNAL.items()}}
 
 
+MEMORY = "1GB"
+"""What the database may hold in memory; beyond it it uses the disk."""
+
+
 def schema_hash() -> str:
     """Hash of all declarations that the file's tables are made from; a change makes a rebuild."""
     text = "\n".join(create_table(table) for table in ALL_TABLES.values())
@@ -32,7 +36,8 @@ class Warehouse:
     def __init__(self, file: Path) -> None:
         file.parent.mkdir(parents=True, exist_ok=True)
         self.file = file
-        self._con = duckdb.connect(str(file))
+        self._con = duckdb.connect(str(file), config={"memory_limit": MEMORY})
+        self._con.execute("SET enable_progress_bar = false")
         self._meta: dict[str, str] | None = None
         self._con.execute("CREATE TABLE IF NOT EXISTS _meta (key VARCHAR PRIMARY KEY, value VARCHAR)")
         for table in ALL_TABLES.values():
@@ -59,9 +64,36 @@ class Warehouse:
         self._con.execute("COMMIT")
 
     def read(self, name: str) -> pl.DataFrame:
-        """All rows of a table, typed as declared."""
-        frame: pl.DataFrame = self._con.sql(f"SELECT * FROM {quote(name)}").pl()
+        """All rows of a table, typed as declared, in the order of its key."""
+        rows = self.rows(name, "true")
+        key = ALL_TABLES[name].key
+        return rows.sort(key, maintain_order=True) if key else rows
+
+    def rows(self, name: str, where: str, **frames: pl.DataFrame) -> pl.DataFrame:
+        """The rows of a table for which an SQL condition holds, as declared; `frames` as in `select`."""
+        frame = self.select(f"SELECT * FROM {quote(name)} WHERE {where}", **frames)
         return frame.select(pl.col(c).cast(t) for c, t in polars_schema(ALL_TABLES[name]).items())
+
+    def select(self, sql: str, **frames: pl.DataFrame) -> pl.DataFrame:
+        """What a query gives; it may read `frames` by their names."""
+        with self._lent(frames):
+            frame: pl.DataFrame = self._con.sql(sql).pl()
+        return frame
+
+    def execute(self, sql: str, **frames: pl.DataFrame) -> None:
+        """Do a statement; it may read `frames` by their names."""
+        with self._lent(frames):
+            self._con.execute(sql)
+
+    @contextmanager
+    def _lent(self, frames: Mapping[str, pl.DataFrame]) -> Iterator[None]:
+        for name, frame in frames.items():
+            self._con.register(name, frame)
+        try:
+            yield
+        finally:
+            for name in frames:
+                self._con.unregister(name)
 
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows to a table; the frame has the table's columns in any order."""
@@ -69,20 +101,27 @@ class Warehouse:
             return
         schema = polars_schema(ALL_TABLES[name])
         rows = frame.select(pl.col(column).cast(dtype) for column, dtype in schema.items())
-        self._con.register("_incoming", rows)
-        self._con.execute(f"INSERT INTO {quote(name)} SELECT * FROM _incoming")
-        self._con.unregister("_incoming")
+        self.execute(f"INSERT INTO {quote(name)} SELECT * FROM _incoming", _incoming=rows)
 
     def replace(self, name: str, frame: pl.DataFrame) -> None:
         """Put these rows in place of all that the table holds."""
-        self._con.execute(f"DELETE FROM {quote(name)}")
+        self.clear(name)
         self.append(name, frame)
 
-    def delete_drops(self, name: str, drop_nos: list[int]) -> None:
+    def clear(self, name: str) -> None:
+        """Delete all rows of a table."""
+        self._con.execute(f"DELETE FROM {quote(name)}")
+
+    def delete(self, name: str, where: str, **frames: pl.DataFrame) -> None:
+        """Delete the rows of a table for which an SQL condition holds; `frames` as in `select`."""
+        self.execute(f"DELETE FROM {quote(name)} WHERE {where}", **frames)
+
+    def delete_drops(self, name: str, drop_nos: Collection[int]) -> None:
         """Delete what was read of these drops, before they are read again."""
         if drop_nos:
-            wanted = ", ".join(str(int(no)) for no in drop_nos)
-            self._con.execute(f"DELETE FROM {quote(name)} WHERE drop_no IN ({wanted})")
+            self.delete(
+                name, "drop_no IN (FROM _drop_nos)", _drop_nos=pl.DataFrame({"drop_no": sorted(drop_nos)})
+            )
 
     def count(self, name: str) -> int:
         """Number of rows of a table."""

@@ -24,7 +24,8 @@ from pipeline.intake.answers import Answer, aliases_of, line_answers_of
 from pipeline.intake.archive import Drop
 from pipeline.intake.drops import Opened, as_batch, open_file, read_opened
 from pipeline.intake.identity import Names
-from pipeline.intake.intake import READ_TABLES, IntakeReport, answer, knowledge_of, retry, say_who, take_in
+from pipeline.intake.intake import IntakeReport, answer, knowledge_of, retry, say_who, take_in
+from pipeline.intake.renew import READ_TABLES
 from pipeline.intake.resolve import FILE_DIGITS, Resolved, resolve
 from pipeline.warehouse.store import Warehouse, open_warehouse
 from schemas.models import table_model

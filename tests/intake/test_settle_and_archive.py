@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.intake import archive, intake
+from pipeline.intake import archive, intake, law, renew
 from pipeline.intake.archive import Drop, append_index, read_index, store, utc_now
 from pipeline.intake.settle import is_whole, settled_files
 from tests.intake.facility_maker import WEIGHTS_HEADER, Hall, fill, run, runs
@@ -226,7 +226,7 @@ def test_a_run_killed_before_the_commit_is_replayed(tmp_path: Path, monkeypatch:
     hall.take(("gates-1/a.csv", FILES["gates-1/a.csv"]))
     path = hall.drop("gates-1/b.csv", FILES["gates-1/b.csv"])
     with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
-        patch.setattr(intake, "check_resolved", lambda *given: (_ for _ in ()).throw(KeyboardInterrupt))
+        patch.setattr(law, "check_drops", lambda *given: (_ for _ in ()).throw(KeyboardInterrupt))
         hall.take_in()
     assert path.exists()
     assert len(read_index(tmp_path / "archive")) == 2
@@ -242,14 +242,14 @@ def test_a_file_written_again_while_it_is_taken_in_stays(
 ) -> None:
     hall = Hall(tmp_path)
     path = hall.drop("gates-1/a.csv", runs(run()))
-    resolve = intake.resolve
+    resolve = renew.resolve
 
     def meanwhile(*given: object) -> object:
         path.write_text(runs(run(), run(trial=2)), encoding="utf-8")
         return resolve(*given)  # type: ignore[arg-type]
 
     with monkeypatch.context() as patch:
-        patch.setattr(intake, "resolve", meanwhile)
+        patch.setattr(renew, "resolve", meanwhile)
         hall.take_in()
     assert path.exists()
     hall.take_in()

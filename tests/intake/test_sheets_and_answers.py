@@ -404,9 +404,9 @@ def test_sheets_are_not_rewritten_where_nothing_changed(tmp_path: Path) -> None:
     header = HELD_HEADER
     row = ("f" * 16, "2", "not_a_number", "x", "1", "r", "m", "", "o")
     sheets = {"x.12345678.csv": (header, [row])}
-    assert write_sheets(tmp_path, sheets) == ["x.12345678.csv"]
-    assert write_sheets(tmp_path, sheets) == []
-    assert write_sheets(tmp_path, {}) == []
+    assert write_sheets(tmp_path, sheets, ()) == ["x.12345678.csv"]
+    assert write_sheets(tmp_path, sheets, ()) == []
+    assert write_sheets(tmp_path, {}, ()) == []
     assert not list(tmp_path.iterdir())
 
 

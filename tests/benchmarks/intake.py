@@ -1,0 +1,130 @@
+"""How long taking in takes, and how much memory: `python -m tests.benchmarks.intake --help`.
+
+Every figure stands beside what it is compared with, measured in the same run: these machines differ and are
+shared, so only ratios tell. Nothing here is asserted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import resource
+import shutil
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from statistics import median
+from tempfile import mkdtemp
+from typing import Any
+
+import duckdb
+
+from pipeline.facility.folder import load_facility
+from pipeline.intake.intake import take_in
+from pipeline.warehouse.store import open_warehouse
+from tests.benchmarks.halls import bar_reps, make_hall, rows_of, write_export
+
+
+def alone(work: Callable[..., object], *given: object) -> tuple[float, float]:
+    """Do work in a process of its own: seconds [s] of it, and its peak memory [GB]."""
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe()
+    process = context.Process(target=_report, args=(theirs, work, *given))
+    process.start()
+    theirs.close()
+    told: tuple[float, float] = ours.recv()
+    process.join()
+    return told
+
+
+def _report(pipe: Any, work: Callable[..., object], *given: object) -> None:
+    start = time.perf_counter()
+    work(*given)
+    took = time.perf_counter() - start
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    pipe.send((took, peak / (1e9 if sys.platform == "darwin" else 1e6)))
+
+
+def take(folder: Path) -> None:
+    """One intake, as the command does it."""
+    facility = load_facility(folder)
+    with open_warehouse(facility.warehouse_file) as warehouse:
+        take_in(facility, warehouse, lambda text: None)
+
+
+def bare(file: Path, database: Path) -> None:
+    """What DuckDB takes to read the same file, as it is, into a table."""
+    with duckdb.connect(str(database)) as connection:
+        connection.execute("CREATE TABLE reps AS SELECT * FROM read_csv(?) LIMIT 0", [str(file)])
+        connection.execute("INSERT INTO reps SELECT * FROM read_csv(?)", [str(file)])
+
+
+def large_file(work: Path, megabytes: int) -> None:
+    """One export of so many MB, taken in whole."""
+    hall = make_hall(work / "large")
+    file = write_export(work / "large.csv", 0, rows_of(megabytes))
+    before, _ = alone(bare, file, work / "before.duckdb")
+    shutil.copyfile(file, hall / "inbox" / "bar-1" / "large.csv")
+    took, peak = alone(take, hall)
+    after, _ = alone(bare, file, work / "after.duckdb")
+    plain = (before + after) / 2
+    print(f"{megabytes} MB, {rows_of(megabytes):,} rows: {took:.1f} s, peak {peak:.2f} GB", flush=True)
+    print(f"  bare DuckDB: {plain:.1f} s; ratio {took / plain:.1f}", flush=True)
+
+
+def many_files(work: Path, count: int, rows: int = 30) -> None:
+    """So many small exports at once."""
+    hall = make_hall(work / "many")
+    for number in range(count):
+        bar_reps(number * rows, rows).write_csv(hall / "inbox" / "bar-1" / f"{number:06d}.csv")
+    took, peak = alone(take, hall)
+    print(
+        f"{count:,} files of {rows} rows: {took:.1f} s, {count / took:.0f} files/s, peak {peak:.2f} GB",
+        flush=True,
+    )
+
+
+def curve(work: Path, sizes: list[int], rows: int = 1_000, times: int = 5) -> None:
+    """A new file of some rows, with ever more rows in the warehouse."""
+    hall = make_hall(work / "curve")
+    stored, first = 0, 0.0
+    for size in sizes:
+        for number, start in enumerate(range(stored, size, 1_000_000)):
+            name = hall / "inbox" / "bar-1" / f"past-{size}-{number}.csv"
+            write_export(name, start, min(1_000_000, size - start))
+        if size > stored:
+            take(hall)
+        stored = size
+        took = []
+        for _ in range(times):
+            write_export(hall / "inbox" / "bar-1" / f"new-{stored}.csv", stored, rows)
+            stored += rows
+            took.append(alone(take, hall)[0])
+        now = median(took)
+        first = first or now
+        print(f"{size:>12,} rows stored: {now * 1e3:.0f} ms, {(now - first) * 1e3:+.0f} ms", flush=True)
+
+
+def main() -> None:
+    """Run one benchmark, or all of them."""
+    parser = argparse.ArgumentParser(description="Measure how fast yardmark takes in exports.")
+    parser.add_argument("what", nargs="*", default=["large", "many", "curve"])
+    parser.add_argument("--megabytes", type=int, default=1_000)
+    parser.add_argument("--files", type=int, default=10_000)
+    parser.add_argument("--rows", type=int, nargs="+", default=[0, 100_000, 1_000_000, 10_000_000])
+    given = parser.parse_args()
+    work = Path(mkdtemp(prefix="yardmark-bench-"))
+    try:
+        if "large" in given.what:
+            large_file(work, given.megabytes)
+        if "many" in given.what:
+            many_files(work, given.files)
+        if "curve" in given.what:
+            curve(work, given.rows)
+    finally:
+        shutil.rmtree(work)
+
+
+if __name__ == "__main__":
+    main()
