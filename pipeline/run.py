@@ -22,7 +22,8 @@ import polars as pl
 
 from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility, load_facility
-from pipeline.intake.intake import IntakeReport
+from pipeline.intake.archive import has_drops
+from pipeline.intake.intake import IntakeReport, update
 from pipeline.intake.settle import Settled
 from pipeline.lock import facility_lock, let_others_in
 from pipeline.publish.publish import PublishReport
@@ -183,6 +184,7 @@ def directly(name: str, work: Callable[[], None]) -> None:
 def run_steps(run: Run, steps: tuple[Step, ...], shell: Shell = directly) -> None:
     """Run the steps that have something to do, in order. Raises whatever a step raises; what was done
     before it is kept."""
+    _fill_an_empty_warehouse(run)
     for step in steps:
         if step.when == "always":
             with run.opened():
@@ -195,6 +197,16 @@ def run_steps(run: Run, steps: tuple[Step, ...], shell: Shell = directly) -> Non
                 _tell_published(run)
                 return
         let_others_in()
+
+
+def _fill_an_empty_warehouse(run: Run) -> None:
+    """After a change of the declarations, or a lost file, everything is read from the archive first: else
+    what is published would be nothing."""
+    with run.opened():
+        if run.warehouse.meta("resolved") is None and has_drops(run.facility.archive):
+            with logged(run, "rebuild") as entry:
+                run.intake = update(run.facility, run.warehouse, run.say)
+                entry.rows = run.intake.new_drops
 
 
 def _do_what_is_due(run: Run, steps: tuple[Step, ...], shell: Shell) -> bool:

@@ -241,13 +241,8 @@ def _comparisons(run: Run) -> Frames:
         "against_group": compared(results),
         "norm_changes": norm_changes(norms, populations, as_of),
         **composites(widest, people, states, run.catalogue, as_of),
+        **age_norms(results, people, run.facility.records.lms_tables, run.catalogue, as_of),
     }
-
-
-def _age_norms(run: Run) -> Frames:
-    results, people = _comparable(run)
-    published = run.facility.records.lms_tables
-    return age_norms(results, people, published, run.catalogue, run.statistics_date())
 
 
 def _comparable(run: Run) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -296,10 +291,12 @@ def _publish(run: Run) -> Frames:
             name: samples.join(_months(frames, name), on="sample_set_id") for name, samples in sets.items()
         },
     )
+    _publish_external(run)
     return {}
 
 
-def _external(run: Run) -> Frames:
+def _publish_external(run: Run) -> None:
+    """The edition for others, of those who agreed."""
     folder = run.facility.published / "external"
     results, people = _comparable(run)
     agreed = consenting(run.facility.people.consents, people, run.valid_on).implode()
@@ -308,7 +305,7 @@ def _external(run: Run) -> Frames:
     people = people.filter(pl.col("athlete_id").is_in(agreed))
     if results.is_empty():
         remove_external(folder)
-        return {}
+        return
     as_of, settings = run.statistics_date(), run.facility.settings
     week = norm_weeks(results, as_of)[-1]
     states = _weekly_states(run, results, [week])
@@ -317,7 +314,6 @@ def _external(run: Run) -> Frames:
     sunday, series = week + timedelta(days=6), run.read("series")
     told = external_results(results, people, states.select("athlete_id", "sport"), series, key, sunday)
     publish_external(folder, {**found, "series": series}, told, settings.units, run.catalogue)
-    return {}
 
 
 def _edition(run: Run) -> Frames:
@@ -478,29 +474,13 @@ STEPS: tuple[Step, ...] = (
     ),
     Step(
         "comparisons",
-        "says where each athlete stands in a group",
+        "says where each athlete stands, in a group and at an age",
         ("results", "norms", "populations"),
-        ("against_group", "norm_changes", "composites", "composite_parts"),
+        ("against_group", "norm_changes", "composites", "composite_parts", "age_norms", "against_age"),
         _comparisons,
         ("people", "settings", "metrics", "as_of"),
     ),
-    Step(
-        "age_norms",
-        "fits curves over age, for youths",
-        ("results",),
-        ("age_norms", "against_age"),
-        _age_norms,
-        ("people", "metrics", "as_of"),
-    ),
     Step("publish", "publishes", _PUBLISHED, (), _publish, lacks=not_as_published),
-    Step(
-        "external",
-        "publishes the edition for others, of those who agreed",
-        ("results", "series"),
-        (),
-        _external,
-        ("people", "settings", "metrics", "as_of", "valid_on"),
-    ),
     Step(
         "edition",
         "writes down the norms of the week that has closed, once and for all",

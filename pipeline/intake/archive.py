@@ -142,6 +142,11 @@ def read_index_from(archive: Path, mark: Mark) -> tuple[list[Drop], Mark]:
     return drops, Mark(end, mark.drops + len(drops))
 
 
+def has_drops(archive: Path) -> bool:
+    """Whether anything was ever taken in."""
+    return (archive / "index.csv").is_file()
+
+
 def _drop_of(row: list[str], number: int) -> Drop | None:
     if len(row) != len(HEADER) or row[0] == HEADER[0] or len(row[1]) != 64:
         return None

@@ -110,6 +110,12 @@ def test_a_step_that_fails_is_written_down_and_what_was_done_stays(demo_copy: Pa
     ]
 
 
+def test_a_refresh_over_a_lost_warehouse_reads_the_archive_first(demo_copy: Path):
+    (demo_copy / "warehouse" / "yardmark.duckdb").unlink()
+    ended = done("refresh", demo_copy, *VALID_ON, "--json")
+    assert ended.report["rows"]["results"] > 1_000 and steps_of(demo_copy)[0] == "rebuild"
+
+
 def test_the_log_says_what_ran_and_from_what(demo: Path):
     runs = read_runs(demo)
     assert runs["step"].to_list() == [step.name for step in plain_steps()]
