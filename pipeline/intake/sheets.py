@@ -72,6 +72,9 @@ def as_text(data: bytes, name: str) -> bytes:
 def kind_of(data: bytes) -> str | None:
     """`held` or `names` where a file is one of these sheets, known by its header row; else None."""
     head = data[:2000]
+    # Both have this column, in whatever encoding a spreadsheet saved them; few exports have it.
+    if b"answer" not in head.replace(b"\x00", b"").lower():
+        return None
     for kind, header in (("held", HELD_HEADER), ("names", NAMES_HEADER)):
         _, first, _ = read_records(head.rsplit(b"\n", 1)[0] if b"\n" in head else head, kind, header)
         if first is not None and {spelling_of(cell) for cell in first.cells} >= set(header):
