@@ -9,6 +9,7 @@ import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import get_ident
 from typing import BinaryIO
 
 from pipeline.ids import text_id
@@ -42,7 +43,7 @@ def store(archive: Path, file: Path) -> tuple[str, int]:
     as it is. Reads a part at a time, so that a file of any size fits.
     """
     archive.mkdir(parents=True, exist_ok=True)
-    part = archive / f".{os.getpid()}.part"
+    part = archive / f".{os.getpid()}-{get_ident()}.part"
     digest, size = hashlib.sha256(), 0
     try:
         with file.open("rb") as source, part.open("wb") as copy:

@@ -94,6 +94,9 @@ def kind_of(data: bytes) -> str | None:
     """`held`, `names` or `suspects` where a file is one of these sheets, known by its header row; else
     None."""
     head = data[:2000]
+    # All have this column, in whatever encoding a spreadsheet saved them; few exports have it.
+    if b"answer" not in head.replace(b"\x00", b"").lower():
+        return None
     for kind, header in _HEADERS.items():
         _, first, _ = read_records(head.rsplit(b"\n", 1)[0] if b"\n" in head else head, kind, header)
         if first is not None and {spelling_of(cell) for cell in first.cells} >= set(header):

@@ -27,6 +27,8 @@ __all__ = [
 
 Judge = Callable[[str], list[str] | Fault | Skip]
 
+# Of so few bytes the lines are read one by one sooner than together.
+_FEW_BYTES = 20_000
 # A quoted field of more lines than this is a stray quote; the bound also keeps a file full of them fast.
 MAX_CONTINUATIONS = 200
 
@@ -73,7 +75,8 @@ def read_table(
     if dialect.multiline and b'"' in content.data:
         _read_records(content, rules, header_line, gather)
     else:
-        slow = path == "slow" or not rules.delimiter.isascii()
+        few = path == "auto" and len(content.data) < _FEW_BYTES
+        slow = path == "slow" or few or not rules.delimiter.isascii()
         for chunk in chunks(content, content.offset_of(header_line + 1), header_line + 1):
             parts.append(_read_chunk(chunk, rules, gather, slow))
     return gather.table(parts, content.count_lines())

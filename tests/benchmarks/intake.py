@@ -13,6 +13,7 @@ import shutil
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
 from tempfile import mkdtemp
@@ -26,24 +27,36 @@ from pipeline.warehouse.store import open_warehouse
 from tests.benchmarks.halls import bar_reps, make_hall, rows_of, write_export
 
 
-def alone(work: Callable[..., object], *given: object) -> tuple[float, float]:
-    """Do work in a process of its own: seconds [s] of it, and its peak memory [GB]."""
+@dataclass(frozen=True)
+class Took:
+    """What work took: time [s], processor time [s], peak memory [GB]."""
+
+    wall: float
+    cpu: float
+    peak: float
+
+    def __str__(self) -> str:
+        return f"{self.wall:.1f} s ({self.cpu:.1f} s of processor), peak {self.peak:.2f} GB"
+
+
+def alone(work: Callable[..., object], *given: object) -> Took:
+    """Do work in a process of its own."""
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe()
     process = context.Process(target=_report, args=(theirs, work, *given))
     process.start()
     theirs.close()
-    told: tuple[float, float] = ours.recv()
+    told: Took = ours.recv()
     process.join()
     return told
 
 
 def _report(pipe: Any, work: Callable[..., object], *given: object) -> None:
-    start = time.perf_counter()
+    start, cpu = time.perf_counter(), time.process_time()
     work(*given)
-    took = time.perf_counter() - start
+    wall, cpu = time.perf_counter() - start, time.process_time() - cpu
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    pipe.send((took, peak / (1e9 if sys.platform == "darwin" else 1e6)))
+    pipe.send(Took(wall, cpu, peak / (1e9 if sys.platform == "darwin" else 1e6)))
 
 
 def take(folder: Path) -> None:
@@ -56,6 +69,7 @@ def take(folder: Path) -> None:
 def bare(file: Path, database: Path) -> None:
     """What DuckDB takes to read the same file, as it is, into a table."""
     with duckdb.connect(str(database)) as connection:
+        connection.execute("SET enable_progress_bar = false")
         connection.execute("CREATE TABLE reps AS SELECT * FROM read_csv(?) LIMIT 0", [str(file)])
         connection.execute("INSERT INTO reps SELECT * FROM read_csv(?)", [str(file)])
 
@@ -64,13 +78,13 @@ def large_file(work: Path, megabytes: int) -> None:
     """One export of so many MB, taken in whole."""
     hall = make_hall(work / "large")
     file = write_export(work / "large.csv", 0, rows_of(megabytes))
-    before, _ = alone(bare, file, work / "before.duckdb")
+    before = alone(bare, file, work / "before.duckdb")
     shutil.copyfile(file, hall / "inbox" / "bar-1" / "large.csv")
-    took, peak = alone(take, hall)
-    after, _ = alone(bare, file, work / "after.duckdb")
-    plain = (before + after) / 2
-    print(f"{megabytes} MB, {rows_of(megabytes):,} rows: {took:.1f} s, peak {peak:.2f} GB", flush=True)
-    print(f"  bare DuckDB: {plain:.1f} s; ratio {took / plain:.1f}", flush=True)
+    took = alone(take, hall)
+    after = alone(bare, file, work / "after.duckdb")
+    wall, cpu = took.wall / (before.wall + after.wall) * 2, took.cpu / (before.cpu + after.cpu) * 2
+    print(f"{megabytes} MB, {rows_of(megabytes):,} rows: {took}", flush=True)
+    print(f"  bare DuckDB: {before}; {after}; ratio {wall:.1f}, of processor time {cpu:.1f}", flush=True)
 
 
 def many_files(work: Path, count: int, rows: int = 30) -> None:
@@ -78,11 +92,9 @@ def many_files(work: Path, count: int, rows: int = 30) -> None:
     hall = make_hall(work / "many")
     for number in range(count):
         bar_reps(number * rows, rows).write_csv(hall / "inbox" / "bar-1" / f"{number:06d}.csv")
-    took, peak = alone(take, hall)
-    print(
-        f"{count:,} files of {rows} rows: {took:.1f} s, {count / took:.0f} files/s, peak {peak:.2f} GB",
-        flush=True,
-    )
+    took = alone(take, hall)
+    speed = f"{count / took.wall:.0f} files/s, {count / took.cpu:.0f} a second of processor"
+    print(f"{count:,} files of {rows} rows: {took}; {speed}", flush=True)
 
 
 def curve(work: Path, sizes: list[int], rows: int = 1_000, times: int = 5) -> None:
@@ -100,10 +112,11 @@ def curve(work: Path, sizes: list[int], rows: int = 1_000, times: int = 5) -> No
         for _ in range(times):
             write_export(hall / "inbox" / "bar-1" / f"new-{stored}.csv", stored, rows)
             stored += rows
-            took.append(alone(take, hall)[0])
-        now = median(took)
-        first = first or now
-        print(f"{size:>12,} rows stored: {now * 1e3:.0f} ms, {(now - first) * 1e3:+.0f} ms", flush=True)
+            took.append(alone(take, hall))
+        wall, cpu = median(one.wall for one in took), median(one.cpu for one in took)
+        first = first or wall
+        more = f"{(wall - first) * 1e3:+.0f} ms; {cpu * 1e3:.0f} ms of processor"
+        print(f"{size:>12,} rows stored: {wall * 1e3:.0f} ms, {more}", flush=True)
 
 
 def main() -> None:
