@@ -24,10 +24,11 @@ def page(catalogue: dict[str, Metric] | None = None) -> str:
     """The page as Markdown: a part a device family, in the order of the families' names."""
     metrics = (CATALOGUE if catalogue is None else catalogue).values()
     parts = [_HEAD]
-    for name, family in FAMILIES.items():
+    labels = {name: family.label for name, family in FAMILIES.items()} | {"all": "all families together"}
+    for name, label in labels.items():
         own = [metric for metric in metrics if metric.family == name]
         if own:
-            parts.append(f"## {family.label[0].upper()}{family.label[1:]}\n")
+            parts.append(f"## {label[0].upper()}{label[1:]}\n")
             parts += [_entry(metric) for metric in own]
     return "\n".join(parts)
 

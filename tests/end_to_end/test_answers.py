@@ -140,7 +140,7 @@ def test_what_was_answered_is_stored(answered: Path):
         ],
         others.format("value, unit", "2025-12-11", "line = 27"): [(432.4, "s")],
         runs.format("n_samples", "2025-09-19", "athlete_id = 'n02'"): [(271,)],
-        jumps.format("athlete_id", "2026-01-12", "line IN (37, 38)"): [("a10",), ("a10",)],
+        jumps.format("athlete_id", "2026-01-12", "line IN (65, 66)"): [("a10",), ("a10",)],
         readings.format("round(value, 6)", "2026-01-19", "athlete_id = 'a31' AND quantity = 'mass'"): [
             (74.7,)
         ],

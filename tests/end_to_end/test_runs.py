@@ -38,7 +38,7 @@ def test_every_table_is_written_by_one_step_and_read_after_it():
 def test_an_extra_run_changes_nothing(demo_copy: Path):
     before = tables_of(demo_copy, (".parquet", ".csv", ".json", ".xlsx", ".duckdb"))
     ended = done("run", demo_copy, *VALID_ON, "--json")
-    assert ended.report["steps"] == ["take_in"] and steps_of(demo_copy) == ["take_in"]
+    assert ended.report["steps"] == steps_of(demo_copy) == ["take_in", "today"]
     assert ended.report["rows"]["results"] > 1_000 and len(ended.report["files"]) > 30
     assert tables_of(demo_copy, (".parquet", ".csv", ".json", ".xlsx", ".duckdb")) == before
 
@@ -69,7 +69,7 @@ def test_a_changed_limit_redoes_what_depends_on_it(demo_copy: Path):
 def test_a_moved_schedule_redoes_nothing(demo_copy: Path):
     with (demo_copy / "config" / "facility.toml").open("a", encoding="utf-8") as stream:
         stream.write('\n[schedule]\nweekly_time = "07:10"\n')
-    assert done("run", demo_copy, *VALID_ON, "--json").report["steps"] == ["take_in"]
+    assert done("run", demo_copy, *VALID_ON, "--json").report["steps"] == ["take_in", "today"]
 
 
 def test_an_alias_given_while_a_run_is_under_way_is_in_what_it_publishes(demo_copy: Path, monkeypatch):
@@ -106,6 +106,7 @@ def test_a_step_that_fails_is_written_down_and_what_was_done_stays(demo_copy: Pa
     monkeypatch.undo()
     assert done("run", demo_copy, "--valid-on", "2026-02-05", "--json").report["steps"] == [
         "take_in",
+        "today",
         "publish",
     ]
 
@@ -130,7 +131,7 @@ def test_equal_inputs_have_equal_hashes_in_another_facility(demo: Path, tmp_path
     (again / "warehouse" / "yardmark.duckdb").unlink()
     done("rebuild", again, *VALID_ON)
     columns = ["step", "inputs_hash", "outputs_hash"]
-    first = read_runs(demo).filter(read_runs(demo)["step"] != "take_in").select(columns)
+    first = read_runs(demo).filter(~read_runs(demo)["step"].is_in(["take_in", "today"])).select(columns)
     runs = read_runs(again)
     second = runs.filter(runs["run_id"] == runs["run_id"][-1], runs["step"] != "rebuild").select(columns)
     assert first.equals(second)
@@ -200,5 +201,5 @@ def test_status_says_how_a_facility_stands(demo_copy: Path):
     assert {Path(item["path"]).name for item in found["inbox"]} == {"late.csv", "half.csv.part"}
     assert set(found["next_runs"]) == {"nightly", "weekly"}
     shown = done("status", demo_copy).out
-    for text in ("not watched", "late.csv", "unfinished", "Next weekly run", "take_in, people"):
+    for text in ("not watched", "late.csv", "unfinished", "Next weekly run", "take_in, today"):
         assert text in shown

@@ -12,7 +12,7 @@ from schemas.catalogue import CATALOGUE
 from tests.metrics.trial_rows import jump, lift, run, sessions_of, trial_rows
 
 # Of scales and tapes it does not matter which (fine print, "Keys and versions").
-OF_ANY_DEVICE = {"body_mass", "stature", "maturity_bin"}
+OF_ANY_DEVICE = {"body_mass", "stature", "maturity_bin", "composite_score"}
 BY_EXAMPLE: dict[str, tuple[str, list[dict[str, Any]]]] = {
     "jump_height": ("jump_trials", [jump()]),
     "sprint_time": ("sprint_splits", run((10, 1.9))),

@@ -15,7 +15,7 @@ from tests.metrics.trial_rows import jump, trial_rows
 SAME = ("test", "leg", "hands")
 
 
-def noise(*rows: dict[str, object], metric: str = "flight_time") -> list[float | None]:
+def noise(*rows: dict[str, object], metric: str = "contact_time") -> list[float | None]:
     trials = with_series_keys(flag(trial_rows("jump_trials", *rows)))
     return trial_noise(trials, metric, pl.col("flight_time_s"), SAME, "test").to_list()
 

