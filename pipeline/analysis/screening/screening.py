@@ -168,8 +168,8 @@ def _look(
         medians = session_medians(values)
     learned = [metric.metric for metric in catalogue.values() if metric.learned]
     telling = pl.col("metric").is_in([*TELLING, *own_tests])
-    # What is computed from several values (a fit, a ratio) shifts with them, and by chance besides; and lifted
-    # maxima rise together after a block: nothing of the set-up does that.
+    # What is computed from several values (a fit, a ratio) shifts with them, and by chance besides; lifted
+    # maxima rise together after a block, and nothing of the set-up does that.
     shifting = (telling | (pl.col("metric") == "interval_speed")) & (pl.col("metric") != "one_rep_max")
     shifts = session_shifts(medians.filter(shifting), learned)
     whose = identity_suspects(
