@@ -33,7 +33,7 @@ from pipeline.intake.identity import normalise
 from pipeline.intake.intake import IntakeReport, answer, knowledge_of, retry, say_who, update
 from pipeline.intake.law import LawOfRows
 from pipeline.intake.layouts import LAYOUTS_FOLDER
-from pipeline.intake.met import unmet_corrections
+from pipeline.intake.met import tables_to_meet, unmet_corrections
 from pipeline.intake.propose.choices import CannotPropose
 from pipeline.intake.propose.propose import propose
 from pipeline.intake.sheets import sheets_in
@@ -53,7 +53,6 @@ from pipeline.warehouse.store import Warehouse, WarehouseDamaged, open_warehouse
 from schemas.catalogue import CATALOGUE
 from schemas.ddl import literal
 from schemas.families import FAMILIES
-from schemas.tables import TRIAL_TABLES
 
 Arguments = argparse.Namespace
 DONE, UNFINISHED, WRONG = 0, 1, 2
@@ -175,7 +174,7 @@ def _unmet(facility: Facility, warehouse: Warehouse) -> list[Problem]:
     knowledge = knowledge_of(facility)
     if knowledge.corrections.is_empty() or warehouse.count("_drops") == 0:
         return []
-    tables = {name: warehouse.read(name) for name in (*TRIAL_TABLES, "superseded_rows")}
+    tables = tables_to_meet(warehouse, knowledge.corrections)
     return unmet_corrections(tables, knowledge.corrections, knowledge.withdrawn)
 
 

@@ -24,11 +24,11 @@ from pipeline.publish.today import Sheet, write_sheet
 from pipeline.publish.words import series_in_words
 from pipeline.run import Run
 from pipeline.steps import STEPS
+from pipeline.todays_rows import what_today_needs
 from pipeline.warehouse.store import Warehouse
 from schemas.catalogue import SERIES_KEYS
 from schemas.families import FAMILIES
-from schemas.models import empty
-from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
+from schemas.tables import TRIAL_TABLES
 
 _MADE_BY = ("repetitions", "sessions", "measurements", "screening")
 _BRIEF = (
@@ -61,8 +61,9 @@ def todays_sheet(facility: Facility, warehouse: Warehouse, now: datetime, day: d
     """The sheet of a day. `now`: in UTC, without a zone; `day`: which day, by default the one `now` is in
     (it begins at the facility's `day_start`).
 
-    Only those who were tested that day are measured and screened again, so it is quick enough for each
-    intake. Why somebody is not fully available is not read here: the sheet can't show it.
+    Only those who were tested that day are measured and screened again, beside their own last sessions
+    alone (see `todays_rows`), so it is quick enough for each intake. Why somebody is not fully available is
+    not read here: the sheet can't show it.
     """
     local = now.replace(tzinfo=ZoneInfo("UTC")).astimezone(ZoneInfo(facility.settings.timezone))
     start = facility.settings.day_start
@@ -83,16 +84,7 @@ def todays_sheet(facility: Facility, warehouse: Warehouse, now: datetime, day: d
 
 
 def _tested(facility: Facility, warehouse: Warehouse, day: date) -> _Day:
-    tables = {name: warehouse.read(name) for name in TRIAL_TABLES}
-    here = [rows.filter(pl.col("local_date") == day)["athlete_id"] for rows in tables.values()]
-    people = pl.concat(here).unique()
-    mine = pl.col("athlete_id").is_in(people.implode()) & (pl.col("local_date") <= day)
-    seen = {name: rows.filter(mine) for name, rows in tables.items()}
-    for name in SAMPLE_SETS:
-        # Samples are many: read only where one of these people has a run.
-        runs = seen[FAMILY_OF_TABLE[name].table]
-        seen[name] = empty(TABLES[name]) if runs.is_empty() else warehouse.read(name)
-    run = Run.in_memory(facility, warehouse, day, day, seen)
+    run = Run.in_memory(facility, warehouse, day, day, what_today_needs(warehouse, day))
     for step in STEPS:
         if step.name in _MADE_BY:
             run.apart.update(step.run(run))
@@ -223,7 +215,7 @@ def _shifts(facility: Facility, tested: _Day) -> pl.DataFrame:
 
 def _devices(facility: Facility, warehouse: Warehouse) -> pl.DataFrame:
     """device, label, last_at (facility's local time; NULL: no file yet); hand-written sheets only if used."""
-    last = warehouse.read("_drops").group_by("device").agg(last=pl.col("received_at").max())
+    last = warehouse.select("SELECT device, max(received_at) AS last FROM _drops GROUP BY device")
     zone = facility.settings.timezone
     known = pl.DataFrame(
         [(name, one.label or name) for name, one in facility.settings.devices.items()],

@@ -12,10 +12,45 @@ from pipeline.facility.records import CORRECTIONS_FILE
 from pipeline.intake.answers import FILE as ANSWERS_FILE
 from pipeline.intake.corrections import apply_corrections, is_withdrawal
 from pipeline.intake.earlier import earlier_rows
+from pipeline.warehouse.store import Warehouse
 from schemas.core import Family
 from schemas.families import FAMILIES
+from schemas.tables import TRIAL_TABLES
 
 _BY_CORRECTION = ("correction", "strike")
+# What a correction names -> the column by which its rows are found; the first that it names.
+_FOUND_BY = {"file_id": "file_id", "date": "local_date", "athlete_id": "athlete_id", "device": "device"}
+
+
+def tables_to_meet(warehouse: Warehouse, corrections: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """The trial tables and superseded_rows, as far as `unmet_corrections` needs them: all rows that were ever
+    corrected, and those of the files, days, athletes or devices that corrections name.
+
+    Whether a correction meets a row depends on that row alone, so what is left out changes nothing.
+    """
+    named: dict[str, list[Any]] = {column: [] for column in _FOUND_BY.values()}
+    anything = False
+    for correction in corrections.iter_rows(named=True):
+        by = next((name for name in _FOUND_BY if correction[name] not in (None, "")), None)
+        if by is None:
+            anything = True
+        else:
+            named[_FOUND_BY[by]].append(correction[by])
+    named["file_id"] = [str(file)[:16] for file in named["file_id"]]
+    schema = {column: pl.Date if column == "local_date" else pl.String for column in named}
+    frames = {
+        f"_{column}": pl.DataFrame({column: values}, {column: schema[column]}).unique()
+        for column, values in named.items()
+    }
+    of_files = "SELECT row_id FROM superseded_rows WHERE file_id IN (FROM _file_id)"
+    causes = ", ".join(f"'{cause}'" for cause in _BY_CORRECTION)
+    known = f"SELECT row_id FROM superseded_rows WHERE cause IN ({causes}) UNION {of_files}"
+    ids = warehouse.select(known, _file_id=frames["_file_id"])
+    conditions = ["row_id IN (FROM _ids)", *(f"{column} IN (FROM _{column})" for column in named)]
+    where = "true" if anything else " OR ".join(conditions)
+    tables = {name: warehouse.rows(name, where, _ids=ids, **frames) for name in TRIAL_TABLES}
+    earlier = "true" if anything else "row_id IN (FROM _ids)"
+    return {**tables, "superseded_rows": warehouse.rows("superseded_rows", earlier, _ids=ids)}
 
 
 def rows_met(

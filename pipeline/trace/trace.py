@@ -12,7 +12,9 @@ from pipeline.trace.rows import Rows, rows_behind
 from pipeline.trace.versions import Version
 from pipeline.warehouse.store import Warehouse
 from schemas.catalogue import Metric
-from schemas.tables import SAMPLE_SETS, TRIAL_TABLES
+from schemas.ddl import literal
+from schemas.families import FAMILIES
+from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TRIAL_TABLES
 
 _MEASURED = ("measurement_id", "trial", "value", "unit", "standard_error", "flags", "used", "why_not_used")
 _SUMMED = ("value", "best", "n_trials", "unit", "trial_error", "session_error", "error_origin", "flags")
@@ -38,26 +40,56 @@ def trace(facility: Facility, warehouse: Warehouse, athlete_id: str, metric: Met
     A session has its results (one a series), each with its measurements, each with the rows behind it, each
     with all its versions; and the rows that counted once as this athlete's and no longer do.
     """
-    mine = pl.col("athlete_id") == athlete_id
-    measured = warehouse.read("measurements").filter(mine)
-    values = measured.filter(pl.col("metric") == metric.metric)
-    inputs = _inputs(values, warehouse.read("measurement_inputs"))
-    names = (*TRIAL_TABLES, *SAMPLE_SETS, "superseded_rows", "_drops")
+    mine = f"athlete_id = {literal(athlete_id)}"
+    of_metric = f"{mine} AND metric = {literal(metric.metric)}"
+    values = warehouse.rows("measurements", of_metric)
+    fed = "measurement_id IN (SELECT measurement_id FROM _values)"
+    inputs = _inputs(values, warehouse.rows("measurement_inputs", fed, _values=values))
     rows = rows_behind(
-        facility, {name: warehouse.read(name) for name in names}, inputs, athlete_id, metric.family
+        facility,
+        _tables(warehouse, inputs, athlete_id, metric.family),
+        inputs,
+        athlete_id,
+        metric.family,
     )
-    results = warehouse.read("results").filter(mine & (pl.col("metric") == metric.metric))
-    labels = dict(warehouse.read("series").select("series_id", "label").iter_rows())
-    known = warehouse.read("sessions").filter(mine).sort("session_date", "slot").to_dicts()
+    results = warehouse.rows("results", of_metric)
+    labels = dict(warehouse.select("SELECT series_id, label FROM series").iter_rows())
+    known = warehouse.rows("sessions", mine).sort("session_date", "slot").to_dicts()
     sessions = [*known, *_sessions_gone({one["session_id"] for one in known}, rows)]
     told = [
         _session(row, values, results, labels, inputs, rows)
         for row in sorted(sessions, key=lambda one: one["session_date"])
     ]
-    others = [] if values.height else sorted(measured["metric"].unique())
+    metrics = warehouse.select(f"SELECT DISTINCT metric FROM measurements WHERE {mine}")
+    others = [] if values.height else sorted(metrics["metric"])
     return Trace(
         athlete_id, metric.metric, [one for one in told if one["results"] or one["no_longer"]], others
     )
+
+
+def _tables(
+    warehouse: Warehouse, inputs: pl.DataFrame, athlete_id: str, family: str
+) -> dict[str, pl.DataFrame]:
+    """What `rows_behind` needs: the rows behind the values, and those that an earlier version of gave to the
+    athlete, with all their versions and samples."""
+    # A composite is of no family: it has no rows of its own.
+    own = FAMILIES[family].table if family in FAMILIES else ""
+    once = f"source_table = {literal(own)}"
+    once += f" AND json_extract_string(\"row\", '$.athlete_id') = {literal(athlete_id)}"
+    ids = f"SELECT row_id FROM _inputs UNION SELECT row_id FROM superseded_rows WHERE {once}"
+    wanted = warehouse.select(ids, _inputs=inputs.select("row_id"))
+    tables = {
+        name: warehouse.rows(name, "row_id IN (FROM _wanted)", _wanted=wanted)
+        for name in (*TRIAL_TABLES, "superseded_rows")
+    }
+    for name in SAMPLE_SETS:
+        now = tables[FAMILY_OF_TABLE[name].table].select("sample_set_id")
+        old = tables["superseded_rows"].select(
+            sample_set_id=pl.col("row").str.json_path_match("$.sample_set_id")
+        )
+        sets = pl.concat([now, old]).drop_nulls().unique()
+        tables[name] = warehouse.rows(name, "sample_set_id IN (FROM _sets)", _sets=sets)
+    return {**tables, "_drops": warehouse.read("_drops")}
 
 
 def _inputs(values: pl.DataFrame, inputs: pl.DataFrame) -> pl.DataFrame:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import polars as pl
 
@@ -10,6 +10,11 @@ from pipeline.metrics.rows import excluded
 from schemas.families import FAMILIES
 
 _NAMING = ("test", "quantity", "pull", "lift")
+
+
+def naming_column(columns: Collection[str]) -> str | None:
+    """Which of these columns of a trial table says what was tested; None: it is all one test."""
+    return next((name for name in _NAMING if name in columns), None)
 
 
 def trials_done(
