@@ -12,12 +12,15 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 from rapidfuzz import fuzz, process
 
 DROPPED = "drop"
 
 
+# The same names come again with every file, and every part of a file.
+@lru_cache(maxsize=50_000)
 def normalise(name: str) -> str:
     """A name without case, accents, punctuation and double spaces; "Last, First" becomes "first last"."""
     if name.count(",") == 1:
