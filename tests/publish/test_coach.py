@@ -18,7 +18,7 @@ from pipeline.analysis.norm_tables import PERCENTILE_NEEDS
 from pipeline.publish.coach import coach_norms, for_coaches, publish_norms
 from pipeline.publish.page import lines_needed
 from schemas.catalogue import CATALOGUE
-from tests.publish.conftest import MONDAY, made
+from tests.publish.conftest import MONDAY, made, told_of
 
 Frames = dict[str, pl.DataFrame]
 CARE = (
@@ -26,6 +26,12 @@ CARE = (
     "youths and after injury; local rules and licensed people come first."
 )
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
+
+
+@pytest.fixture
+def frames(frames: Frames) -> Frames:
+    """What coaches' files are made from."""
+    return frames | told_of(frames)
 
 
 @pytest.fixture
@@ -53,7 +59,7 @@ def _many_groups(frames: Frames, n_athletes: int) -> Frames:
     filled = {name: pl.coalesce(name, pl.col("p50") * int(name[1:]) / 50) for name in allowed}
     n = pl.lit(n_athletes, pl.Int32)
     norms = frames["norms"].filter(pl.col("mean").is_not_null())
-    return frames | {"norms": norms.with_columns(n_athletes=n, **filled)}
+    return frames | {"norms": norms.with_columns(n_athletes=n, is_told=True, **filled)}
 
 
 def test_the_latest_week_in_words_with_fixed_decimals(frames: Frames, write: Any) -> None:
