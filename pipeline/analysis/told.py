@@ -62,11 +62,18 @@ class Telling:
             self._begin(sessions)
         self._weeks.append((week, version))
         now_path, now_value = self._as_is(sessions, values, grouped)
-        pairs = np.flatnonzero((self._path > 0) | (now_path > 0))
-        was, now = self._cells(pairs, self._path[pairs]), self._cells(pairs, now_path[pairs])
         parent = self._parents()
-        may = without_small_rests(np.ones(parent.size, dtype=np.bool_), parent, self.minimum, was, now)
-        let, counted = self._let_in(pairs, now_path, now_value, homes(was, may), homes(now, may), parent.size)
+        stays, count = self._alike(np.where(self._path == now_path, now_path, 0))
+        moving = np.flatnonzero(self._path != now_path)
+        was, now = (self._cells(moving, path[moving]) for path in (self._path, now_path))
+        either = np.concatenate([stays, was]), np.concatenate([stays, now])
+        count = np.append(count, np.ones(moving.size, dtype=np.int64))
+        may = without_small_rests(np.ones(parent.size, np.bool_), parent, self.minimum, count, *either)
+        waiting = np.flatnonzero((self._path != now_path) | ((self._path > 0) & (self._value != now_value)))
+        was, now = (self._cells(waiting, path[waiting]) for path in (self._path, now_path))
+        let, counted = self._let_in(
+            waiting, now_path, now_value, homes(was, may), homes(now, may), parent.size
+        )
         self._remember(was[let], now[let], counted[let], parent)
         self._show(may, parent)
 
@@ -166,9 +173,16 @@ class Telling:
         return int(self._since.shape[1])
 
     def _cells(self, pairs: Ints, path: Ints) -> Ints:
-        """The cells of pairs that are on a path: group * series + series, (pairs, rungs)."""
+        """The cells of pairs that are on paths: group * series + series, (pairs, rungs)."""
         groups = self._paths[path]
         return np.where(groups >= 0, groups * self._n_series + (pairs % self._n_series)[:, None], _NOWHERE)
+
+    def _alike(self, path: Ints) -> tuple[Ints, Ints]:
+        """The cells of all pairs that are on a path, and how many have the same: (rows, rungs), (rows,)."""
+        some = np.flatnonzero(path)
+        count = np.bincount(path[some] * self._n_series + some % self._n_series)
+        lot = np.flatnonzero(count)
+        return self._cells(lot % self._n_series, lot // self._n_series), count[lot]
 
     def _parents(self) -> Ints:
         wider = np.array(self._wider, dtype=np.int64)[:, None]
@@ -206,9 +220,10 @@ class Telling:
     def _remember(self, was: Ints, now: Ints, counted: Flags, parent: Ints) -> None:
         """Note in which cells something was let in, and of how many, for cells that are left out."""
         shape = self._since.shape
-        touched = sizes(parent.size, was, now)
-        direct = sizes(parent.size, was[counted], now[counted])
-        moved = sizes(parent.size, was[~counted], now[~counted])
+        once = np.ones(len(was), dtype=np.int64)
+        touched = sizes(parent.size, once, was, now)
+        direct = sizes(parent.size, once[counted], was[counted], now[counted])
+        moved = sizes(parent.size, once[~counted], was[~counted], now[~counted])
         self._since[touched.reshape(shape) > 0] = len(self._weeks) - 1
         above = np.where(parent >= 0, parent, 0)
         self._most = np.maximum(self._most, direct.reshape(shape))
@@ -223,32 +238,35 @@ class Telling:
         back = ~self._any | (self._most >= TOGETHER)
         back &= ~self._any_rest | (self._most_rest >= TOGETHER)
         may = may & (self._shown | ~self._known | back).reshape(-1)
-        pairs = np.flatnonzero(self._path > 0)
-        cells = self._cells(pairs, self._path[pairs])
-        self._shown = without_small_rests(may, parent, self.minimum, cells).reshape(self._since.shape)
+        cells, count = self._alike(self._path)
+        shown = without_small_rests(may, parent, self.minimum, count, cells)
+        self._shown = shown.reshape(self._since.shape)
         self._known |= self._shown
         for since in (self._most, self._most_rest, self._any, self._any_rest):
             since[self._shown] = 0
 
     def _grouped(self) -> GroupedWeek:
-        """What was let in, as a week in its groups."""
+        """What was let in, as a week in its groups; these are numbered anew, for some have nobody."""
         assert self._sessions is not None
         pairs = np.flatnonzero(self._path > 0)
-        cells = self._cells(pairs, self._path[pairs])
-        member = np.broadcast_to(np.arange(pairs.size)[:, None], cells.shape)
-        values = group_values(cells[cells >= 0], member[cells >= 0], self._value[pairs])
-        groups = pl.DataFrame(
-            self._groups,
-            schema={"rung": pl.Int32, **dict.fromkeys(("label", "parent_label", *_KEYS), pl.String)},
-        ).with_columns(group=pl.int_range(pl.len(), dtype=pl.Int64), wider=pl.Series(self._wider))
-        groups = groups.with_columns(wider=pl.when(pl.col("wider") >= 0).then("wider"))
-        athlete = np.broadcast_to((pairs // self._n_series)[:, None], cells.shape)[cells >= 0]
-        group = cells[cells >= 0] // self._n_series
-        distinct = np.unique(np.column_stack([group, athlete]), axis=0)
-        members = pl.DataFrame(
-            {"group": distinct[:, 0], "athlete_id": self._sessions.athletes.gather(distinct[:, 1])}
+        groups = self._paths[self._path[pairs]]
+        row, _ = np.nonzero(groups >= 0)
+        used, group = np.unique(groups[groups >= 0], return_inverse=True)
+        athlete, serial = np.divmod(pairs[row], self._n_series)
+        values = group_values(group * self._n_series + serial, row, self._value[pairs])
+        keys = dict.fromkeys(("label", "parent_label", *_KEYS), pl.String)
+        wider = np.array(self._wider, dtype=np.int64)[used]
+        said = pl.DataFrame([self._groups[number] for number in used], schema={"rung": pl.Int32, **keys})
+        said = said.with_columns(
+            group=pl.int_range(pl.len(), dtype=pl.Int64),
+            # Whoever is in a group is in the wider one.
+            wider=pl.when(pl.Series(wider >= 0)).then(pl.Series(np.searchsorted(used, wider))),
         )
-        rungs = members.join(groups, on="group", how="left", maintain_order="left")
+        members = np.unique(np.column_stack([group, athlete]), axis=0)
+        named = pl.DataFrame({"group": members[:, 0]}).with_columns(
+            athlete_id=self._sessions.athletes.gather(members[:, 1])
+        )
+        rungs = named.join(said, on="group", how="left", maintain_order="left")
         return GroupedWeek(rungs, {}, values)
 
     def made_of(self) -> pl.DataFrame:

@@ -1,7 +1,8 @@
 """Groups within groups, each of many kinds of values: who is in which, and which leave a few apart.
 
 A cell is a group and a kind of value. Members are rows of cells, from the narrowest to the widest, -1 where
-there is none: (members, rungs). `parent` is the next wider cell of each cell, -1 for the widest.
+there is none: (members, rungs); a row may stand for several, `count` says for how many: (members,). `parent`
+is the next wider cell of each cell, -1 for the widest.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from pipeline.numerics.percentiles import Ints
 Flags = NDArray[np.bool_]
 
 
-def sizes(n_cells: int, *memberships: Ints) -> Ints:
+def sizes(n_cells: int, count: Ints, *memberships: Ints) -> Ints:
     """How many members each cell has, who is in it by any of the memberships: (members, rungs) -> (cells,).
 
     The memberships are of the same members, row by row.
@@ -24,7 +25,8 @@ def sizes(n_cells: int, *memberships: Ints) -> Ints:
         new = cells >= 0
         for earlier in memberships[:place]:
             new &= cells != earlier
-        found += np.bincount(cells[new], minlength=n_cells)
+        row, _ = np.nonzero(new)
+        found += np.bincount(cells[new], weights=count[row], minlength=n_cells).astype(np.int64)
     return found
 
 
@@ -39,16 +41,16 @@ def homes(cells: Ints, shown: Flags) -> Ints:
     return home
 
 
-def without_small_rests(shown: Flags, parent: Ints, minimum: int, *memberships: Ints) -> Flags:
+def without_small_rests(shown: Flags, parent: Ints, minimum: int, count: Ints, *memberships: Ints) -> Flags:
     """Which cells may be shown, so that none of them, less those shown within it, leaves 1 to minimum - 1.
 
     (cells,) -> (cells,). Cells below the minimum are not shown at all. Where a rest is small the smallest
     cell within is withheld (complementary suppression), never the wider one, and with a cell all below it.
     """
-    size = sizes(parent.size, *memberships)
+    size = sizes(parent.size, count, *memberships)
     shown = shown & (size >= minimum)
     while True:
-        at_home = sizes(parent.size, *(homes(cells, shown)[:, None] for cells in memberships))
+        at_home = sizes(parent.size, count, *(homes(cells, shown)[:, None] for cells in memberships))
         small = shown & (at_home > 0) & (at_home < minimum)
         if not small.any():
             return shown

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.analysis.norms import norm_weeks
-from tests.analysis.test_norms import results_of, roster
+from tests.analysis.test_norms import Row, results_of, roster
 
 FIRST = date(2024, 1, 1)
 MEAN, SD = 38.0, 5.0  # of jump heights [cm]
@@ -36,7 +36,7 @@ def hall(seed: int, athletes: int = 60, weeks: int = 70, a_week: float = 0.12) -
     level = rng.normal(MEAN, SD, athletes)
     came = np.where(rng.random(athletes) < 0.7, 0, rng.integers(0, weeks, athletes))
     left = np.where(rng.random(athletes) < 0.8, weeks, rng.integers(1, weeks + 1, athletes))
-    rows = []
+    rows: list[Row] = []
     for week in range(weeks):
         tested = (rng.random(athletes) < a_week) & (came <= week) & (week < left)
         tested |= (came == week) & (week < left)

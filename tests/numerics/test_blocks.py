@@ -34,8 +34,10 @@ def _withheld(tree: Tree, published: set[str] | None = None) -> set[str]:
     """The populations of a tree that are withheld; by default all are to be published."""
     names, parent, cells = _members(tree)
     wanted = np.array([published is None or name in published for name in names])
-    assert sizes(len(names), cells).tolist() == [tree[name][1] for name in names]
-    shown = without_small_rests(wanted, parent, 8, cells)
+    assert sizes(len(names), np.ones(len(cells), dtype=np.int64), cells).tolist() == [
+        tree[name][1] for name in names
+    ]
+    shown = without_small_rests(wanted, parent, 8, np.ones(len(cells), dtype=np.int64), cells)
     return {name for name, held in zip(names, wanted & ~shown, strict=True) if held}
 
 
@@ -69,7 +71,8 @@ def test_a_group_whose_parent_is_not_shown_counts_under_the_next_wider_one() -> 
 
 def test_who_moves_counts_in_both_groups_and_once_in_the_wider() -> None:
     before, after = np.array([[0, 2], [0, 2], [1, 2]]), np.array([[0, 2], [1, 2], [-1, -1]])
-    assert sizes(3, before, after).tolist() == [2, 2, 3]
+    assert sizes(3, np.ones(3, dtype=np.int64), before, after).tolist() == [2, 2, 3]
+    assert sizes(3, np.array([1, 4, 9]), before, after).tolist() == [5, 13, 14]
     shown = np.array([True, False, True])
     assert homes(before, shown).tolist() == [0, 0, 2]
     assert homes(after, shown).tolist() == [0, 2, -1]
