@@ -16,7 +16,7 @@ from pipeline.publish.files import put
 from pipeline.publish.flat import inert
 from pipeline.publish.too_few import too_few
 from pipeline.publish.words import ages_in_words, group_in_words, in_shown_units, series_in_words, to_sort_by
-from pipeline.publish.workbook import DIRECTIONS, PERCENTILES, About, workbook_writer
+from pipeline.publish.workbook import DIRECTIONS, EVERYONE, PERCENTILES, About, workbook_writer
 from schemas.catalogue import Metric
 
 _OF_PERCENTILES = [f"{p}{end}" for p in PERCENTILES for end in ("", "_low", "_high")]
@@ -144,7 +144,7 @@ def _interval_of_mean() -> dict[str, pl.Expr]:
 
 def _groups(populations: pl.DataFrame) -> pl.DataFrame:
     narrower = group_in_words(("sport", "position", "competition_level"))
-    group = pl.when(narrower == "").then(pl.lit("everyone")).otherwise(narrower)
+    group = pl.when(narrower == "").then(pl.lit(EVERYONE)).otherwise(narrower)
     band = pl.col("age_band")
     from_age = band.str.extract(r"^(\d+)").cast(pl.Int64)
     youngest = pl.when(band.str.starts_with("<")).then(0).otherwise(from_age)

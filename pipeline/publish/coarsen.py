@@ -6,7 +6,8 @@ correction, somebody who is forgotten. And the ends of a percentile's interval a
 From a mean of n and a mean of n + 1 athletes the value of the one who came is (n + 1) m' - n m. With both
 rounded to steps of h, that is wrong by about n h / sqrt(6): for h of 5 SD / n about twice the SD. Rounding
 adds h² / 12 to the variance of a mean, SD² / n: its standard error grows by 12 % in a group of 8, and by 1 %
-in one of 100. What all numbers together leave to an attacker is measured in tests/publish/test_differencing.py.
+in one of 100. What all numbers together leave to an attacker is measured by
+tests/publish/test_differencing.py.
 """
 
 from __future__ import annotations
