@@ -30,6 +30,7 @@ from pipeline.analysis.returns import returns
 from pipeline.analysis.screening.screening import flag_rows, screen
 from pipeline.analysis.sessions import build_sessions
 from pipeline.analysis.squads import squad_changes
+from pipeline.analysis.told import Telling
 from pipeline.analysis.trends import trends
 from pipeline.analysis.usable import usable_sessions
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
@@ -40,8 +41,10 @@ from pipeline.intake.suspects import known_of
 from pipeline.metrics.found_reps import found_reps, samples_with_reps
 from pipeline.metrics.measurements import flag_trials, measure_all
 from pipeline.publish.edition import closed_week, edition_of, publish_edition
+from pipeline.publish.external import MINIMUM as EXTERNAL_MINIMUM
 from pipeline.publish.external import (
     consenting,
+    consenting_by_week,
     external_key,
     external_results,
     publish_external,
@@ -222,7 +225,10 @@ def _norms(run: Run) -> Frames:
     states = _weekly_states(run, results, norm_weeks(results, as_of))
     settings = run.facility.settings
     own = [OwnPopulation(name, **dict(held)) for name, held in sorted(settings.populations.items())]
-    return weekly_norms(results, people, states, run.catalogue, as_of, settings.season_start, own)
+    telling, season = Telling(), settings.season_start
+    found = weekly_norms(results, people, states, run.catalogue, as_of, season, own, seen=telling.see)
+    told = telling.tables(run.catalogue, season)
+    return found | {f"_told_{name}": frame for name, frame in told.items()}
 
 
 def _comparisons(run: Run) -> Frames:
@@ -279,6 +285,7 @@ def _publish(run: Run) -> Frames:
     write_suspects(run.facility, knowledge_of(run.facility).names, run.read("_suspects"))
     run.published = publish(
         frames,
+        _told(run),
         run.facility.athletes.select("athlete_id", "name", "birth_date"),
         run.facility.published,
         as_of=run.statistics_date(),
@@ -299,37 +306,45 @@ def _publish_external(run: Run) -> None:
     """The edition for others, of those who agreed."""
     folder = run.facility.published / "external"
     results, people = _comparable(run)
-    agreed = consenting(run.facility.people.consents, people, run.valid_on).implode()
+    consents = run.facility.people.consents
+    agreed = consenting(consents, people, run.valid_on).implode()
     of_bodies = [m.metric for m in run.catalogue.values() if m.restricted_minors]
-    results = results.filter(pl.col("athlete_id").is_in(agreed), ~pl.col("metric").is_in(of_bodies))
-    people = people.filter(pl.col("athlete_id").is_in(agreed))
-    if results.is_empty():
+    results = results.filter(~pl.col("metric").is_in(of_bodies))
+    told = results.filter(pl.col("athlete_id").is_in(agreed))
+    if told.is_empty():
         remove_external(folder)
         return
     as_of, settings = run.statistics_date(), run.facility.settings
-    week = norm_weeks(results, as_of)[-1]
-    states = _weekly_states(run, results, [week])
-    found = weekly_norms(results, people, states, run.catalogue, as_of, settings.season_start, weeks=[week])
+    weeks = norm_weeks(results, as_of)
+    present = consenting_by_week(consents, people, weeks, run.valid_on)
+    once_agreed = results.join(present, on="athlete_id", how="semi")
+    states = _weekly_states(run, once_agreed, weeks)
+    telling, season = Telling(EXTERNAL_MINIMUM), settings.season_start
+    weekly_norms(once_agreed, people, states, run.catalogue, as_of, season, seen=telling.see, present=present)
+    gone = present.filter(~pl.col("athlete_id").is_in(agreed))["athlete_id"].unique()
+    norms = telling.tables(run.catalogue, season, gone.to_list())
     key = external_key(run.facility.state / "external.key")
-    sunday, series = week + timedelta(days=6), run.read("series")
-    told = external_results(results, people, states.select("athlete_id", "sport"), series, key, sunday)
-    publish_external(folder, {**found, "series": series}, told, settings.units, run.catalogue)
+    last, series = weeks[-1], run.read("series")
+    sports = states.filter(pl.col("week") == last).select("athlete_id", "sport")
+    people = people.filter(pl.col("athlete_id").is_in(agreed))
+    rows = external_results(told, people, sports, series, key, last + timedelta(days=6))
+    publish_external(folder, {**norms, "series": series}, rows, settings.units, run.catalogue)
 
 
 def _edition(run: Run) -> Frames:
     week = closed_week(run.valid_on)
     try:
-        then = compute_apart(run, week + timedelta(days=6), STEPS, set(_NORMED))
+        then = compute_apart(run, week + timedelta(days=6), STEPS, set(_TOLD))
     except NothingThatOld:
         run.edition = []
         return {}
     settings = run.facility.settings
-    frames = {name: then.read(name) for name in (*_NORMED, "series", "results", "athletes")}
+    frames = {name: then.read(name) for name in ("series", "results", "athletes")}
     people = run.facility.athletes.select("athlete_id", "birth_date")
     run.edition = publish_edition(
         run.facility.published / "coach",
         week,
-        in_order_of_keys(frames),
+        in_order_of_keys(frames) | _told(then),
         people,
         settings.units,
         settings.name,
@@ -337,6 +352,11 @@ def _edition(run: Run) -> Frames:
         settings.method_labels,
     )
     return {}
+
+
+def _told(run: Run) -> dict[str, pl.DataFrame]:
+    """The norms as coaches are told them, by the names of the tables that they are like."""
+    return {name.removeprefix("_told_"): run.read(name) for name in _TOLD}
 
 
 def _months(frames: Frames, name: str) -> pl.DataFrame:
@@ -358,10 +378,11 @@ _RESOLVED = (
 _MEASURED = ("_measurements", "measurement_inputs", "series", "_value_flags")
 _SCREENED = ("measurements", "value_flags")
 _NORMED = ("populations", "norms", "norm_percentiles")
+_TOLD = tuple(f"_told_{name}" for name in _NORMED)
 _SESSIONS = ("sessions", "session_squads")
 # What ran says nothing about anybody, and is no reason to publish again.
 _OPENED = tuple(name for name, table in TABLES.items() if table.published and name != "runs")
-_PUBLISHED = (*_OPENED, "_found_reps", "_suspects")
+_PUBLISHED = (*_OPENED, *_TOLD, "_found_reps", "_suspects")
 _USED = ("results", "sessions", "session_squads", "events", "series")
 _CHANGED = ("changes", "expected_false_calls", "squad_changes")
 
@@ -468,7 +489,7 @@ STEPS: tuple[Step, ...] = (
         "norms",
         "compares people, week by week",
         ("results",),
-        _NORMED,
+        (*_NORMED, *_TOLD),
         _norms,
         ("people", "settings", "metrics", "as_of"),
     ),
@@ -484,7 +505,7 @@ STEPS: tuple[Step, ...] = (
     Step(
         "edition",
         "writes down the norms of the week that has closed, once and for all",
-        _NORMED,
+        _TOLD,
         (),
         _edition,
         when="weekly",

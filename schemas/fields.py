@@ -207,6 +207,8 @@ _PROFILES = (
 _NORMS = (
     Field("week", "date", "Monday of the ISO week; the window ends on its Sunday."),
     _text("norms_version", "Version: the season, and a hash of what went in."),
+    Field("numbers_of", "date", "Monday of the week that the numbers told of a group are of."),
+    Field("is_told", "boolean", "Whether the group's numbers may be told."),
     _text("population_id", "Id of the population."),
     _text("season", "Season, a label."),
     _text("age_band", "Ages in years, on the week's Sunday."),

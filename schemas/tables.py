@@ -629,7 +629,19 @@ _AS_MEASURED = tuple(
     for table in _ALL
     if table.name in ("measurements", "value_flags")
 )
-TABLES: dict[str, Table] = {table.name: table for table in (*_ALL, *_AS_MEASURED)}
+# What groups are told of in the tables for coaches and others: see pipeline/analysis/told.py.
+_TOLD = tuple(
+    replace(
+        table,
+        name=f"_told_{table.name}",
+        fields=(*table.fields, *(("numbers_of", "is_told") if table.name == "norms" else ())),
+        published=False,
+        as_csv=False,
+    )
+    for table in _ALL
+    if table.name in ("populations", "norms", "norm_percentiles")
+)
+TABLES: dict[str, Table] = {table.name: table for table in (*_ALL, *_AS_MEASURED, *_TOLD)}
 TRIAL_TABLES: tuple[str, ...] = tuple(family.table for family in FAMILIES.values())
 SAMPLE_SETS: tuple[str, ...] = tuple(name for name, table in TABLES.items() if table.is_set)
 FAMILY_OF_TABLE: dict[str, Family] = {

@@ -7,7 +7,7 @@ week's Sunday (methods, C7). Athletes are counted, never tests; how much is show
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -26,6 +26,7 @@ from schemas.tables import TABLES
 
 _RULES = "norms 2"  # raise it when the same inputs give other numbers, so that norms_version tells
 _TABLES = ("populations", "norms", "norm_percentiles")
+Seen = Callable[[date, str, Usable, Values, "GroupedWeek"], None]
 
 
 def norm_weeks(results: pl.DataFrame, as_of: date) -> list[date]:
@@ -46,6 +47,8 @@ def weekly_norms(
     season_start: str,
     own: Sequence[OwnPopulation] = (),
     weeks: Sequence[date] | None = None,
+    seen: Seen | None = None,
+    present: pl.DataFrame | None = None,
 ) -> dict[str, pl.DataFrame]:
     """The tables `populations`, `norms` and `norm_percentiles`, for some weeks (every one of `norm_weeks`).
 
@@ -53,7 +56,8 @@ def weekly_norms(
     (a Monday), sport, position, competition_level (and squad, where a population of `own` asks for it): the
     period in force on that week's Sunday. Results later than `as_of`, or flagged with a code of `LEFT_OUT`,
     are left out. `season_start` is MM-DD; a week is in the season of its Sunday. The order of rows never
-    matters.
+    matters. `seen` is given every week in its groups, with its norms_version. `present`
+    (athlete_id, week): who is in groups in a week; everybody where it is not given.
     """
     weeks = norm_weeks(results, as_of) if weeks is None else weeks
     sessions = usable(results, weeks, as_of)
@@ -64,13 +68,18 @@ def weekly_norms(
         values = values_of_week(sessions, week)
         if values.value.size == 0:
             continue
-        grouped = group_week(sessions, values, people, by_week.get((week,), nobody), week, own)
+        here = people
+        if present is not None:
+            here = people.join(present.filter(pl.col("week") == week), on="athlete_id", how="semi")
+        grouped = group_week(sessions, values, here, by_week.get((week,), nobody), week, own)
         season = season_label(week + timedelta(days=6), season_start)
         label = [pl.lit(week).alias("week"), pl.lit(season).alias("season")]
         counted = grouped.rungs.group_by(pl.exclude("athlete_id", "group", "wider")).agg(n_members=pl.len())
         members.append(counted.with_columns(label))
         version = f"{season}-{_inputs_hash(week, sessions, values, grouped)}"
-        described = _describe(sessions, grouped, catalogue)
+        if seen is not None:
+            seen(week, version, sessions, values, grouped)
+        described = describe(sessions, grouped, catalogue)
         groups.append(described.with_columns(*label, pl.lit(version).alias("norms_version")))
     if not groups:
         return {name: pl.DataFrame(schema=polars_schema(TABLES[name])) for name in _TABLES}
@@ -150,7 +159,7 @@ def _inputs_hash(week: date, sessions: Usable, values: Values, grouped: GroupedW
     return digest.hexdigest()[:12]
 
 
-def _describe(sessions: Usable, grouped: GroupedWeek, catalogue: Mapping[str, Metric]) -> pl.DataFrame:
+def describe(sessions: Usable, grouped: GroupedWeek, catalogue: Mapping[str, Metric]) -> pl.DataFrame:
     """Every group's numbers of every series, whatever its size: label, metric, series_id, n_athletes, …
 
     Columns p05 … p95 are the percentiles, low05 … low95 and high05 … high95 their 90 % intervals; NaN where
@@ -178,7 +187,7 @@ def _geometric(ordered: Floats, offsets: Ints, on_log: Floats) -> dict[str, pl.S
 
 
 def _numbers(ordered: Floats, offsets: Ints, parent: Ints) -> dict[str, pl.Series]:
-    """What `_describe` says of groups laid end to end, by column."""
+    """What `describe` says of groups laid end to end, by column."""
     size = np.diff(offsets)
     mean, sd = group_moments(ordered, offsets)
     shrunk_mean, shrunk_sd = shrink(size, mean, sd, parent)

@@ -14,10 +14,9 @@ from pipeline.analysis.one_value import in_window
 from pipeline.publish.coarsen import STEP_FACTOR, coarsened
 from pipeline.publish.files import put
 from pipeline.publish.flat import inert
-from pipeline.publish.suppression import to_withhold
 from pipeline.publish.too_few import too_few
 from pipeline.publish.words import ages_in_words, group_in_words, in_shown_units, series_in_words, to_sort_by
-from pipeline.publish.workbook import DIRECTIONS, PERCENTILES, About, workbook_writer
+from pipeline.publish.workbook import DIRECTIONS, EVERYONE, PERCENTILES, About, workbook_writer
 from schemas.catalogue import Metric
 
 _OF_PERCENTILES = [f"{p}{end}" for p in PERCENTILES for end in ("", "_low", "_high")]
@@ -26,12 +25,11 @@ _TOLD = ["mean", "sd", *_OF_PERCENTILES]
 _VALUES = ["mean", "mean_low", "mean_high", "sd", *_OF_PERCENTILES]
 # A sheet: what is read side by side.
 _SHEET = ("sex", "age_band")
-_REMAINDER = "left out: with the wider group it would show the values of fewer than {} athletes"
+_LEFT_OUT = "left out: with the wider group, or with an earlier table, it would show a few athletes' values"
 # What a group of so many athletes or more is still too small for.
 _STEPS = {MINIMUM: "quartiles need 20", 20: "P10, P90 need 40", 40: "P5, P95 need 100", 100: None}
 # Families that say what a body is and not what it does: coaches look at them last.
 _LAST = ("skinfold_calipers", "body_measures")
-_CELL = ["week", "metric", "series_id", "population_id"]
 
 
 @dataclass(frozen=True)
@@ -52,9 +50,10 @@ def publish_norms(
     labels: dict[str, str],
     stem: str = "norms",
 ) -> list[Path]:
-    """Write `norms.csv` and `norms.xlsx` of the latest week, or others of the name `stem`; returns them.
+    """Write `norms.csv` and `norms.xlsx` of a week, or others of the name `stem`; returns them.
 
-    `births` has athlete_id and birth_date; `labels` says what a method is called.
+    `frames` are as for `coach_norms`, and `results` and `athletes`. `births` has athlete_id and birth_date;
+    `labels` says what a method is called.
     """
     folder.mkdir(parents=True, exist_ok=True)
     norms = coach_norms(frames, units, catalogue, labels)
@@ -92,33 +91,34 @@ def coach_norms(
     labels: dict[str, str],
     caution: Caution = Caution(),
 ) -> pl.DataFrame:
-    """The latest week's norms in words: a row a group, test and series; numbers as coarse as `coarsened`.
+    """A week's norms in words, as they are told: a row a group, test and series; numbers as `coarsened`.
 
-    Columns: week, norms_version, sex, ages, group, metric, test, better, how, unit, decimals,
-    n_athletes, mean with its 90 % interval (`mean_low`, `mean_high`), sd, p05 … p95, each with its 90 %
-    interval (`p05_low`, `p05_high`, …), note. Groups of fewer than 8 athletes and metrics that are not for
-    coaches have no row. Values that would show a small group by subtraction are left out, and the note says
-    so.
+    `frames`: `populations`, `norms` and `norm_percentiles` as `Telling.tables` gives them, and `series`.
+    Columns: week, norms_version, numbers_of (the week that the numbers are of), sex, ages, group, metric,
+    test, better, how, unit, decimals, n_athletes, mean with its 90 % interval (`mean_low`, `mean_high`), sd,
+    p05 … p95, each with its 90 % interval (`p05_low`, `p05_high`, …), note. Populations of the facility's
+    own, groups of fewer than 8 athletes and metrics that are not for
+    coaches have no row. Values that may not be told are left out, and the note says so.
     """
-    norms = frames["norms"].filter(
-        pl.col("week") == pl.col("week").max(), pl.col("n_athletes") >= caution.minimum
-    )
+    norms = frames["norms"].filter(pl.col("n_athletes") >= caution.minimum)
     rows = (
-        norms.join(_intervals(frames["norm_percentiles"]), on=_CELL[:1] + _CELL[2:], how="left")
+        norms.join(
+            _intervals(frames["norm_percentiles"]), on=["week", "series_id", "population_id"], how="left"
+        )
         .join(_groups(frames["populations"]), on="population_id")
         .join(_tests(for_coaches(catalogue)), on="metric")
     )
     beside = rows.select(*_SHEET, "series_id").unique().join(frames["series"], on="series_id")
     rows = rows.join(series_in_words(beside, _SHEET, labels), on=[*_SHEET, "series_id"])
-    shown = in_shown_units(_suppressed(rows, frames["populations"], caution.minimum), _TOLD, units)
+    shown = in_shown_units(_suppressed(rows), _TOLD, units)
     rows = coarsened(shown, _TOLD, caution.factor).with_columns(**_interval_of_mean())
     of_test = ("place", to_sort_by(pl.col("how")), "series_id")
     rows = rows.sort("sex", "youngest", *of_test, -pl.col("rung"), "group")
-    said = ("week", "norms_version", "sex", "ages", "group", "metric", "test", "better", "how", "unit")
+    what = ("sex", "ages", "group", "metric", "test", "better", "how", "unit")
     # A ratio has the unit 1, which is no word.
-    return rows.select(*said, "decimals", "n_athletes", *_VALUES, "note").with_columns(
-        unit=pl.col("unit").replace("1", "")
-    )
+    return rows.select(
+        "week", "norms_version", "numbers_of", *what, "decimals", "n_athletes", *_VALUES, "note"
+    ).with_columns(unit=pl.col("unit").replace("1", ""))
 
 
 def _intervals(percentiles: pl.DataFrame) -> pl.DataFrame:
@@ -144,7 +144,7 @@ def _interval_of_mean() -> dict[str, pl.Expr]:
 
 def _groups(populations: pl.DataFrame) -> pl.DataFrame:
     narrower = group_in_words(("sport", "position", "competition_level"))
-    group = pl.when(narrower == "").then(pl.lit("everyone")).otherwise(narrower)
+    group = pl.when(narrower == "").then(pl.lit(EVERYONE)).otherwise(narrower)
     band = pl.col("age_band")
     from_age = band.str.extract(r"^(\d+)").cast(pl.Int64)
     youngest = pl.when(band.str.starts_with("<")).then(0).otherwise(from_age)
@@ -161,17 +161,15 @@ def _tests(metrics: dict[str, Metric]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["place", "metric", "test", "better", "decimals"], orient="row")
 
 
-def _suppressed(rows: pl.DataFrame, populations: pl.DataFrame, minimum: int) -> pl.DataFrame:
-    """The rows with `note`, and without the values that would show a few athletes."""
-    shown = rows.filter(pl.col("mean").is_not_null()).select(*_CELL, "n_athletes")
-    withheld = to_withhold(shown, populations, minimum).with_columns(hidden=True)
-    hidden = pl.col("hidden").fill_null(False)
+def _suppressed(rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows with `note`, and without the values that may not be told."""
+    hidden = pl.col("is_told").fill_null(False).not_()
     note = pl.lit(None, pl.String)
     for enough, needs in _STEPS.items():
         note = pl.when(pl.col("n_athletes") >= enough).then(pl.lit(needs, pl.String)).otherwise(note)
-    return rows.join(withheld, on=_CELL, how="left").with_columns(
+    return rows.with_columns(
         pl.when(hidden.not_()).then(pl.col(_TOLD)).name.keep(),
-        note=pl.when(hidden).then(pl.lit(_REMAINDER.format(minimum))).otherwise(note),
+        note=pl.when(hidden).then(pl.lit(_LEFT_OUT)).otherwise(note),
     )
 
 
@@ -199,10 +197,10 @@ def _about(
     norms = frames["norms"]
     if norms.is_empty():
         return About(facility_name, units, None, None, 0, {})
-    week, version = norms.sort("week").select("week", "norms_version").row(-1)
+    week, version = norms.select("week", "norms_version").row(0)
     last = week + timedelta(days=6)
     results = frames["results"].filter(in_window(week))
-    in_norms = set(norms.filter(pl.col("week") == week, pl.col("n_athletes") >= MINIMUM)["metric"])
+    in_norms = set(norms["metric"])
     others = {name: metric.label for name, metric in metrics.items() if name not in in_norms}
     people = frames["athletes"].select("athlete_id", "sex").join(births, on="athlete_id")
     few = too_few(results, people, list(others), last)

@@ -1,10 +1,13 @@
 """Numbers of a group, told too coarsely to give away the one athlete in whom two tables differ.
 
+Numbers wait until five athletes have changed (`analysis.told`). That is no help against whoever knows the
+other four, or all other values; nor where the past itself becomes another one: a test that comes in late, a
+correction, somebody who is forgotten. And the ends of a percentile's interval are athletes' own values.
 From a mean of n and a mean of n + 1 athletes the value of the one who came is (n + 1) m' - n m. With both
-rounded to steps of h, that is wrong by about n h / sqrt(6): for h of 5 SD / n about twice the SD, twice as
-wrong as guessing the group's mean. Rounding adds h² / 12 to the variance of a mean, SD² / n: its standard
-error grows by 12 % in a group of 8, and by 1 % in one of 100. What is left to an attacker is measured in a
-test.
+rounded to steps of h, that is wrong by about n h / sqrt(6): for h of 5 SD / n about twice the SD. Rounding
+adds h² / 12 to the variance of a mean, SD² / n: its standard error grows by 12 % in a group of 8, and by 1 %
+in one of 100. What all numbers together leave to an attacker is measured by
+tests/publish/test_differencing.py.
 """
 
 from __future__ import annotations

@@ -37,13 +37,11 @@ def publish_edition(
     `frames` are as of the week's Sunday, otherwise as for `publish_norms`. Nothing is written where the week
     has no norms. Its files are read-only: what becomes known later is in the tables, not in them.
     """
-    norms = frames["norms"].filter(pl.col("week") == week)
-    if norms.is_empty():
+    norms = frames["norms"]
+    if norms.is_empty() or norms["week"][0] != week:
         return []
     stem = _stem(week, norms["norms_version"][0])
-    files = publish_norms(
-        folder, {**frames, "norms": norms}, births, units, facility_name, catalogue, labels, stem
-    )
+    files = publish_norms(folder, frames, births, units, facility_name, catalogue, labels, stem)
     for path in files:
         path.chmod(0o444)
     return files

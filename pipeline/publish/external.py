@@ -10,8 +10,8 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
-from collections.abc import Mapping
-from datetime import date
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -35,6 +35,21 @@ def consenting(consents: pl.DataFrame, people: pl.DataFrame, on: date) -> pl.Ser
     held = consents.filter(pl.col("purpose") == PURPOSE, stands).join(people, on="athlete_id")
     adult = (completed_years(pl.col("birth_date"), on) >= _ADULT).fill_null(False)
     return held.filter(adult | (pl.col("by") == "guardian"))["athlete_id"].unique().sort()
+
+
+def consenting_by_week(
+    consents: pl.DataFrame, people: pl.DataFrame, weeks: Sequence[date], valid_on: date
+) -> pl.DataFrame:
+    """athlete_id and week of all whose consent stood on the week's Sunday; in the last week, on `valid_on`
+    where that is later. Whose consent comes or goes thus comes or goes in one week, as somebody who is new
+    or is tested no more does."""
+    sundays = [week + timedelta(days=6) for week in weeks]
+    days = [*sundays[:-1], *(max(sunday, valid_on) for sunday in sundays[-1:])]
+    found = [
+        pl.DataFrame({"athlete_id": consenting(consents, people, day)}).with_columns(week=pl.lit(week))
+        for week, day in zip(weeks, days, strict=True)
+    ]
+    return pl.concat([pl.DataFrame(schema={"athlete_id": pl.String, "week": pl.Date}), *found])
 
 
 def external_key(file: Path) -> bytes:
@@ -95,9 +110,15 @@ def publish_external(
     units: str,
     catalogue: dict[str, Metric],
 ) -> list[Path]:
-    """Write `norms.csv`, from frames of those who agreed, and `results.csv`; returns them."""
+    """Write `norms.csv`, from frames of those who agreed, and `results.csv`; returns them.
+
+    The version is of what is told: a hash of all that went in would let a guess of one value be tried.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     told = coach_norms(dict(norms), units, catalogue, {}, CAUTION)
+    digest = hashlib.sha256(told.drop("norms_version").write_csv().encode()).hexdigest()[:12]
+    season = pl.col("norms_version").str.replace("-[^-]*$", "")
+    told = told.with_columns(norms_version=pl.format("{}-{}", season, pl.lit(digest)))
     return [put_csv(folder / _NAMES[0], told), put(folder / _NAMES[1], csv_writer(results))]
 
 

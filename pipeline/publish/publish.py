@@ -30,6 +30,7 @@ class PublishReport:
 
 def publish(
     frames: dict[str, pl.DataFrame],
+    told: dict[str, pl.DataFrame],
     people: pl.DataFrame,
     folder: Path,
     *,
@@ -43,7 +44,8 @@ def publish(
 ) -> PublishReport:
     """Write all that people open below `folder`; equal frames give equal bytes (DuckDB: equal contents).
 
-    `frames` has every published table of the schemas, the restricted ones too; `people` has athlete_id,
+    `frames` has every published table of the schemas, the restricted ones too; `told` the norms as coaches
+    are told them, as `Telling.tables` gives them; `people` has athlete_id,
     name and birth_date; `sample_sets` has the sets of traces, with the month of each sample. `as_of` is the
     last day of the statistics, `valid_on` the day that staleness counts from, `units` "metric" or "us" for
     what coaches are shown, `labels` what they call a method. Raises ValueError where
@@ -64,7 +66,7 @@ def publish(
         ),
         *publish_flat(folder / "tables", [t for t in open_to_all if t.flat], shown, title, sets),
         *(path for paths in sets.values() for path in paths),
-        *publish_norms(folder / "coach", shown, people, units, facility_name, catalogue, labels),
+        *publish_norms(folder / "coach", {**shown, **told}, people, units, facility_name, catalogue, labels),
         *publish_database(folder, open_to_all, shown, views(valid_on, catalogue)),
     ]
     return PublishReport(files, {name: frame.height for name, frame in ready.items()})

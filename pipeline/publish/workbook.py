@@ -1,4 +1,4 @@
-"""The norms workbook: a page that says how to read it, a sheet a sex and age band, and the tests."""
+"""The norms workbook: a page that says how to read it, a page a group, and the tests."""
 
 from __future__ import annotations
 
@@ -33,23 +33,26 @@ _OPTIONS = {
 }
 # A wider column would not be shrunk to the page by every program.
 _READ_ME_WIDTH = 75
+EVERYONE = "everyone"  # the group that has all of a sex and age
+_WITH_INTERVAL = ("mean", "p50")  # all others' are in the CSV
 _NUMBERS = {"mean": "Mean", "sd": "SD", **{p: f"P{int(p[1:])}" for p in PERCENTILES}}
 _READING = (
-    "Each row is a test, done in one way, in one group. Each athlete counts once, with the middle of their "
-    "own sessions, so that somebody who tests often does not count more. Mean and SD are over athletes; the "
-    "SD includes measurement error.",
+    "Each page is a group, each row a test done in one way. Each athlete counts once, with the middle of "
+    "their own sessions, so that somebody who tests often does not count more. Mean and SD are over "
+    "athletes; the SD includes measurement error.",
     "A percentile says how many of the group are below: a quarter of the group is below P25, half below P50, "
     "the median. Percentiles are of the values as measured: where lower is better (times), P10 is a fast "
     "time.",
     "The small numbers beside a value are its 90 % interval: where the value could well be in more athletes "
     "like these. Of the mean it is mean ± t × SD / √n (Student 1908), of a percentile it is from the ranks. "
     "No interval: too few athletes to tell.",
-    "Numbers are told in steps of at least 5 × SD / athletes, so that nobody's own value can be worked out "
-    "from the tables of two weeks or two groups. The standard error of a mean grows by that 12 % at most.",
+    "So that nobody's own value can be worked out from the tables of two weeks, a group's numbers are "
+    "renewed only when five athletes' values have changed; the column Week says of which week they are. And "
+    "they are told in steps of at least 5 × SD / athletes: a mean's standard error grows by 12 % at most.",
     "Fewer than 8 athletes have no row; from 8 there are mean, SD and median; from 20 also the quartiles P25 "
-    "and P75; from 40 also P10 and P90; from 100 also P5 and P95. The last column says what is next.",
+    "and P75; from 40 also P10 and P90; from 100 also P5 and P95. Their intervals are in the CSV.",
     "A group with the same athletes as the wider one has no row of its own. A group is left out where, "
-    "together with the wider one, it would show the values of fewer than 8 athletes; the line above the "
+    "together with the wider one or an earlier table, it would show the values of a few; the line above the "
     "table names it.",
 )
 _CARE = (
@@ -91,14 +94,17 @@ def workbook_writer(norms: pl.DataFrame, about: About, metrics: dict[str, Metric
         book.set_properties({"title": "Norms", "company": about.facility_name, "created": _CREATED})
         styles = Styles(book)
         _read_me(book.add_worksheet("Read me"), about, styles)
-        for (sex, ages), rows in norms.group_by("sex", "ages", maintain_order=True):
-            sheet = book.add_worksheet(_sheet_name(f"{sex} {ages}"))
-            _norms_sheet(sheet, f"{sex}, {ages}: week of {about.week}", rows, styles)
-            print_setup(sheet, about.footer, about.units, landscape=True)
+        names: set[str] = set()
+        for (sex, ages, group), rows in norms.group_by("sex", "ages", "group", maintain_order=True):
+            if rows["mean"].is_null().all():
+                continue
+            sheet = book.add_worksheet(_sheet_name(f"{sex} {ages} {group}", names))
+            of_ages = norms.filter(pl.col("sex") == sex, pl.col("ages") == ages)
+            remark = _left_out(of_ages if group == EVERYONE else rows)
+            title = f"{sex}, {ages}, {group}: week of {about.week}"
+            _norms_sheet(sheet, title, remark, rows, about, styles)
         if not norms.is_empty():
-            sheet = book.add_worksheet("Tests")
-            _tests_sheet(sheet, norms, metrics, styles)
-            print_setup(sheet, about.footer, about.units, landscape=True)
+            _tests_sheet(book.add_worksheet("Tests"), norms, metrics, about, styles)
 
     def write(path: Path) -> None:
         try:
@@ -122,12 +128,15 @@ def _read_me(sheet: Worksheet, about: About, styles: Styles) -> None:
         if texts:
             lines += [("heading", f"\n{heading}"), *(("text", text) for text in texts)]
     sheet.set_column(0, 0, _READ_ME_WIDTH)
-    print_setup(sheet, about.footer, about.units, landscape=False)
+    points = 0.0
     for row, (style, line) in enumerate(lines):
         # Letters of the title are larger.
         width = _READ_ME_WIDTH * 0.7 if style == "title" else _READ_ME_WIDTH
-        sheet.set_row(row, height([line], [width]) + (6 if style == "title" else 3))
+        of_row = height([line], [width]) + (6 if style == "title" else 3)
+        sheet.set_row(row, of_row)
         sheet.write_string(row, 0, line, styles[style])
+        points += of_row
+    print_setup(sheet, about.footer, about.units, [_READ_ME_WIDTH], points)
 
 
 def _edition(about: About) -> list[str]:
@@ -149,36 +158,58 @@ def _too_few(about: About) -> list[str]:
     return [counted, *(f"{test} – {few if n is None else n}" for test, n in about.too_few.items())]
 
 
-def _norms_sheet(sheet: Worksheet, title: str, rows: pl.DataFrame, styles: Styles) -> None:
-    """A row a test, series and group; only the columns that some row has something for."""
+def _norms_sheet(
+    sheet: Worksheet, title: str, remark: str, rows: pl.DataFrame, about: About, styles: Styles
+) -> None:
+    """The tests of a group, each with a row a series; only the columns that some row has something for."""
     shown = rows.filter(pl.col("mean").is_not_null())
     columns = _columns(shown)
-    table_head(sheet, title, _left_out(rows), columns, styles)
-    for row, norm in enumerate(shown.iter_rows(named=True), start=FIRST_ROW):
-        for place, column in enumerate(columns):
-            _write_cell(sheet, row, place, column, norm, styles)
-        wrapped = [column for column in columns if column.kind == "cell"]
-        sheet.set_row(row, height([norm[c.name] or "" for c in wrapped], [c.width for c in wrapped]))
-    sheet.autofilter(FIRST_ROW - 1, 0, FIRST_ROW - 1 + shown.height, len(columns) - 1)
+    points = table_head(sheet, title, remark, columns, styles)
+    row = FIRST_ROW
+    for _, of_test in shown.group_by("metric", maintain_order=True):
+        alike, differing = _alike(of_test["how"].to_list())
+        head = _test_in_words(of_test.row(0, named=True), alike)
+        sheet.merge_range(row, 0, row, len(columns) - 1, head, styles["head of rows"])
+        of_head = height([head], [sum(column.width for column in columns)])
+        sheet.set_row(row, of_head)
+        points += of_head
+        for how, norm in zip(differing, of_test.iter_rows(named=True), strict=True):
+            row += 1
+            for place, column in enumerate(columns):
+                _write_cell(sheet, row, place, column, norm | {"how": how}, styles)
+            of_row = height([how], [columns[0].width])
+            sheet.set_row(row, of_row)
+            points += of_row
+        row += 1
+    print_setup(sheet, about.footer, about.units, [column.width for column in columns], points)
+
+
+def _test_in_words(norm: dict[str, Any], alike: str) -> str:
+    """What the rows below are of: the test, its unit, which direction is better, what all have in common."""
+    unit = f" [{norm['unit']}]" if norm["unit"] else ""
+    better = f", {norm['better']} is better" if norm["better"] else ""
+    return f"{norm['test']}{unit}{better}{': ' if alike else ''}{alike}"
+
+
+def _alike(hows: list[str]) -> tuple[str, list[str]]:
+    """What several series have in common, and what is left of each; of a single one nothing is taken."""
+    if len(hows) == 1:
+        return "", hows
+    parts = [how.split(", ") for how in hows]
+    common = [part for part in parts[0] if all(part in other for other in parts[1:])]
+    left = [", ".join(part for part in other if part not in common) for other in parts]
+    return ", ".join(common), [how or "otherwise not told" for how in left]
 
 
 def _columns(shown: pl.DataFrame) -> list[Column]:
-    """What a row of norms is, and each number that some row has with its interval beside it."""
-    columns = [
-        Column("test", "Test", 23),
-        Column("how", "How", 40),
-        Column("group", "Group", 16),
-        Column("n_athletes", "Athletes", 10, "number"),
-        Column("unit", "Unit", 7, "centred"),
-        Column("better", "Better", 8, "centred"),
-    ]
+    """What a row of norms is, each number that some row has, and the intervals of mean and median."""
+    columns = [Column("how", "How", 54), Column("n_athletes", "Athletes", 9, "number")]
     for name, head in _NUMBERS.items():
         if shown[name].is_not_null().any():
-            columns.append(Column(name, head, 8, "number"))
-        low = f"{name}_low"
-        if low in shown.columns and shown[low].is_not_null().any():
-            columns.append(Column(low, "90 % interval", 13, "interval"))
-    return [*columns, Column("note", "Not shown yet", 19)]
+            columns.append(Column(name, head, 7.5, "number"))
+        if name in _WITH_INTERVAL and shown[f"{name}_low"].is_not_null().any():
+            columns.append(Column(f"{name}_low", "90 % interval", 13, "interval"))
+    return [*columns, Column("numbers_of", "Week", 11, "centred")]
 
 
 def _write_cell(
@@ -186,6 +217,8 @@ def _write_cell(
 ) -> None:
     """A cell of a row of norms: a number as a number, an interval as a small text beside it."""
     value = norm[column.name]
+    if column.name == "numbers_of":
+        value = value.isoformat()
     if column.kind == "interval":
         value = _interval(value, norm[column.name.replace("_low", "_high")], norm["decimals"])
     if column.kind != "number":
@@ -203,10 +236,12 @@ def _left_out(rows: pl.DataFrame) -> str:
     if not hidden:
         return "How to read this: see the first sheet."
     groups = "; ".join(f"{group} ({n} {'test' if n == 1 else 'tests'})" for group, n in hidden)
-    return f"How to read this: see the first sheet. Left out, being too much like the wider group: {groups}."
+    return f"How to read this: see the first sheet. Left out, or a few could be told from it: {groups}."
 
 
-def _tests_sheet(sheet: Worksheet, norms: pl.DataFrame, metrics: dict[str, Metric], styles: Styles) -> None:
+def _tests_sheet(
+    sheet: Worksheet, norms: pl.DataFrame, metrics: dict[str, Metric], about: About, styles: Styles
+) -> None:
     units = dict(norms.select("metric", "unit").iter_rows())
     columns = [
         Column("label", "Test", 28),
@@ -215,19 +250,29 @@ def _tests_sheet(sheet: Worksheet, norms: pl.DataFrame, metrics: dict[str, Metri
         Column("formula", "How it is worked out", 46),
         Column("caution", "Keep in mind", 60),
     ]
-    table_head(sheet, "The tests", _CARE[0], columns, styles)
+    widths = [column.width for column in columns]
+    points = table_head(sheet, "The tests", _CARE[0], columns, styles)
     tests = [metric for name, metric in metrics.items() if name in units]
     for row, metric in enumerate(tests, start=FIRST_ROW):
         cells = [metric.label, units[metric.metric], DIRECTIONS[metric.better], metric.formula]
         cells.append(metric.caution)
-        sheet.set_row(row, height(cells, [column.width for column in columns]))
+        of_row = height(cells, widths)
+        sheet.set_row(row, of_row)
+        points += of_row
         for place, text in enumerate(cells):
             sheet.write_string(row, place, text, styles["cell"])
+    print_setup(sheet, about.footer, about.units, widths, points)
 
 
-def _sheet_name(text: str) -> str:
-    """A name that a workbook allows: 31 characters, none of []:*?/\\."""
-    return re.sub(r"[\[\]:*?/\\]", "-", text)[:31]
+def _sheet_name(text: str, taken: set[str]) -> str:
+    """A name that a workbook allows, and that no other sheet has: 31 characters, none of []:*?/\\."""
+    allowed = re.sub(r"[\[\]:*?/\\]", "-", text)
+    name, number = allowed[:31].strip("' "), 1
+    while name.lower() in taken:
+        number += 1
+        name = f"{allowed[:27].strip()} {number}"
+    taken.add(name.lower())
+    return name
 
 
 def _interval(low: float | None, high: float | None, decimals: int) -> str:

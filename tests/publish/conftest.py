@@ -63,6 +63,18 @@ def people() -> pl.DataFrame:
     )
 
 
+def told_of(frames: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """The latest week's norms as coaches are told them; the jump of the runners is left out."""
+    here = pl.col("week") == MONDAY
+    norms = frames["norms"].filter(here, pl.col("n_athletes") >= 8)
+    of_runners = (pl.col("population_id") == "p_run") & (pl.col("series_id") == "s_height")
+    return {
+        "populations": frames["populations"],
+        "norms": norms.with_columns(numbers_of=pl.lit(EARLIER), is_told=~of_runners),
+        "norm_percentiles": frames["norm_percentiles"].filter(here),
+    }
+
+
 @pytest.fixture(scope="session")
 def frames() -> dict[str, pl.DataFrame]:
     """Every published table; those without rows here are empty."""

@@ -12,13 +12,14 @@ from xml.etree import ElementTree
 
 import polars as pl
 import pytest
+import xlsxwriter
 from python_calamine import CalamineWorkbook
 
 from pipeline.analysis.norm_tables import PERCENTILE_NEEDS
 from pipeline.publish.coach import coach_norms, for_coaches, publish_norms
-from pipeline.publish.page import lines_needed
+from pipeline.publish.page import lines_needed, print_setup
 from schemas.catalogue import CATALOGUE
-from tests.publish.conftest import MONDAY, made
+from tests.publish.conftest import MONDAY, made, told_of
 
 Frames = dict[str, pl.DataFrame]
 CARE = (
@@ -26,6 +27,12 @@ CARE = (
     "youths and after injury; local rules and licensed people come first."
 )
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
+
+
+@pytest.fixture
+def frames(frames: Frames) -> Frames:
+    """What coaches' files are made from."""
+    return frames | told_of(frames)
 
 
 @pytest.fixture
@@ -43,6 +50,10 @@ def _sheet(folder: Path, name: str) -> list[list[Any]]:
     return CalamineWorkbook.from_path(folder / "norms.xlsx").get_sheet_by_name(name).to_python()
 
 
+def _sheets(folder: Path) -> list[str]:
+    return CalamineWorkbook.from_path(folder / "norms.xlsx").sheet_names
+
+
 def _read_me(folder: Path) -> list[str]:
     return [str(row[0]) for row in _sheet(folder, "Read me")]
 
@@ -53,7 +64,7 @@ def _many_groups(frames: Frames, n_athletes: int) -> Frames:
     filled = {name: pl.coalesce(name, pl.col("p50") * int(name[1:]) / 50) for name in allowed}
     n = pl.lit(n_athletes, pl.Int32)
     norms = frames["norms"].filter(pl.col("mean").is_not_null())
-    return frames | {"norms": norms.with_columns(n_athletes=n, **filled)}
+    return frames | {"norms": norms.with_columns(n_athletes=n, is_told=True, **filled)}
 
 
 def test_the_latest_week_in_words_with_fixed_decimals(frames: Frames, write: Any) -> None:
@@ -107,9 +118,8 @@ def test_small_groups_have_no_row_and_what_would_show_them_is_left_out_with_the_
     assert [running[name] for name in ("mean", "mean_low", "sd", "p50", "p50_low")] == [None] * 5
     assert running["note"].startswith("left out: with the wider group")
     assert by_group["female", "rowing", "jump_height"]["mean"] == "34.3"
-    sheet = _sheet(tmp_path, "female 12 to 13")
-    assert "running (1 test)" in sheet[1][0]
-    assert {row[2] for row in sheet[3:]} == {"everyone", "rowing"}
+    assert "running (1 test)" in _sheet(tmp_path, "female 12 to 13 everyone")[1][0]
+    assert not [name for name in _sheets(tmp_path) if "running" in name]
 
 
 def test_the_note_is_short_and_says_what_comes_next(frames: Frames) -> None:
@@ -158,16 +168,16 @@ def test_negative_numbers_stay_numbers(frames: Frames, write: Any, tmp_path: Pat
     signed = [pl.when(of_mass).then(-pl.col(name)).otherwise(name).alias(name) for name in ("mean", "p50")]
     rows = write(frames | {"norms": frames["norms"].with_columns(signed)})
     assert [row["mean"] for row in rows if row["metric"] == "body_mass"] == ["-70.4"]
-    row = _sheet(tmp_path, "female 12 to 13")[-1]
-    assert (row[6], row[7]) == (-70.4, "-73.8 to -67.0")
+    row = _sheet(tmp_path, "female 12 to 13 everyone")[-1]
+    assert row[2:4] == [-70.4, "-73.8 to -67.0"]
 
 
 def test_the_workbook_has_a_page_to_read_a_sheet_a_group_and_the_tests(
     frames: Frames, write: Any, tmp_path: Path
 ) -> None:
     write(frames)
-    names = CalamineWorkbook.from_path(tmp_path / "norms.xlsx").sheet_names
-    assert names == ["Read me", "female 12 to 13", "male 18 to 22", "Tests"]
+    groups = ["female 12 to 13 everyone", "female 12 to 13 rowing", "male 18 to 22 everyone"]
+    assert _sheets(tmp_path) == ["Read me", *groups, "Tests"]
     read_me = " ".join(_read_me(tmp_path))
     for words in (
         "Norms of Example & Hall",
@@ -197,24 +207,37 @@ def test_a_sheet_has_numbers_with_the_decimals_of_the_metric(
     frames: Frames, write: Any, tmp_path: Path
 ) -> None:
     write(frames)
-    title, _, heads, *rows = _sheet(tmp_path, "female 12 to 13")
-    assert title[0] == "female, 12 to 13: week of 2026-03-02"
-    assert heads == [
-        "Test", "How", "Group", "Athletes", "Unit", "Better",
-        "Mean", "90 % interval", "SD", "P25", "P50", "90 % interval", "P75", "Not shown yet",
-    ]  # fmt: skip
+    title, _, heads, head, row = _sheet(tmp_path, "female 12 to 13 rowing")
+    assert title[0] == "female, 12 to 13, rowing: week of 2026-03-02"
+    shown = ["Mean", "90 % interval", "SD", "P25", "P50", "90 % interval", "P75"]
+    assert heads == ["How", "Athletes", *shown, "Week"]
+    assert head[0] == "jump height by flight time [cm], higher is better"
     how = "countermovement jump, both legs, hands on hips, no added load"
     # 1.697 is the 95 % point of t with 30 degrees of freedom: 34.3 ± 1.697 x 4.2 / √31, told
     # in steps of 0.7
-    assert rows[1] == [
-        "jump height by flight time", how, "rowing", 31.0, "cm", "higher",
-        34.3, "33.0–35.6", 4.2, 30.8, 33.6, "32.2–35.7", 37.8, "P10, P90 need 40",
-    ]  # fmt: skip
-    styles, cells = _cells(tmp_path, 2)
-    shown = {reference: styles[style] for reference, style in cells.items()}
-    assert (shown["D5"], shown["G5"], shown["M5"]) == ("0", "0.0", "0.0")
+    assert row == [how, 31.0, 34.3, "33.0–35.6", 4.2, 30.8, 33.6, "32.2–35.7", 37.8, "2026-02-23"]
     styles, cells = _cells(tmp_path, 3)
-    assert styles[cells["G4"]] == "0.00"
+    formats = {reference: styles[style] for reference, style in cells.items()}
+    assert (formats["B5"], formats["C5"], formats["I5"]) == ("0", "0.0", "0.0")
+    styles, cells = _cells(tmp_path, 4)
+    assert styles[cells["C5"]] == "0.00"
+
+
+def test_what_the_series_of_a_test_have_in_common_is_said_once(
+    frames: Frames, write: Any, tmp_path: Path
+) -> None:
+    other = frames["series"].filter(pl.col("series_id") == "s_height")
+    twin = other.with_columns(series_id=pl.lit("s_twin"), test=pl.lit("squat_jump"))
+    again = frames["norms"].filter(series_id="s_height", population_id="p_all")
+    both = frames | {
+        "series": pl.concat([frames["series"], twin]),
+        "norms": pl.concat([frames["norms"], again.with_columns(series_id=pl.lit("s_twin"))]),
+    }
+    write(both)
+    head, *rows = _sheet(tmp_path, "female 12 to 13 everyone")[3:6]
+    common = "both legs, hands on hips, no added load"
+    assert head[0] == f"jump height by flight time [cm], higher is better: {common}"
+    assert [row[0] for row in rows] == ["countermovement jump", "squat jump"]
 
 
 def _cells(folder: Path, sheet: int) -> tuple[list[str], dict[str, int]]:
@@ -271,16 +294,30 @@ def test_the_workbook_prints_one_page_wide_and_computes_nothing(
 ) -> None:
     write(frames)
     with zipfile.ZipFile(tmp_path / "norms.xlsx") as book:
-        sheets = [book.read(f"xl/worksheets/sheet{i}.xml").decode() for i in (1, 2, 3, 4)]
+        sheets = [book.read(f"xl/worksheets/sheet{i}.xml").decode() for i in (1, 2, 3, 4, 5)]
         defined = book.read("xl/workbook.xml").decode()
         assert "2000-01-01T00:00:00Z" in book.read("docProps/core.xml").decode()
     for sheet in sheets:
-        assert "<f>" not in sheet and '<pageSetUpPr fitToPage="1"/>' in sheet and 'fitToHeight="0"' in sheet
+        assert "<f>" not in sheet and '<pageSetUpPr fitToPage="1"/>' in sheet
+        assert 'fitToHeight="0"' not in sheet  # one page wide and one long, which is the default
     for sheet in sheets[1:]:
         assert 'orientation="landscape"' in sheet and 'state="frozen"' in sheet
-    filters = [re.findall('autoFilter ref="([^"]+)"', sheet) for sheet in sheets[1:]]
-    assert filters == [["A3:N6"], ["A3:N4"], []]
-    assert defined.count("_xlnm.Print_Titles") == 3 and "$1:$3" in defined
+    assert defined.count("_xlnm.Print_Titles") == 4 and "$1:$3" in defined
+
+
+@pytest.mark.parametrize(
+    ("points", "paper"),
+    [(300.0, ["landscape", "one page"]), (1_200.0, ["one page"]), (2_000.0, ["as many as it takes"])],
+)
+def test_a_page_is_upright_where_it_is_long_and_not_shrunk_beyond_reading(
+    tmp_path: Path, points: float, paper: list[str]
+) -> None:
+    with xlsxwriter.Workbook(tmp_path / "a.xlsx") as book:
+        print_setup(book.add_worksheet(), ("", ""), "metric", [54, 9, 7, 13, 7, 7, 13, 11], points)
+    with zipfile.ZipFile(tmp_path / "a.xlsx") as book:
+        sheet = book.read("xl/worksheets/sheet1.xml").decode()
+    found = ["landscape"] if 'orientation="landscape"' in sheet else []
+    assert [*found, "as many as it takes" if 'fitToHeight="0"' in sheet else "one page"] == paper
 
 
 def _tested(frames: Frames, n: int, flags: str | None = None) -> Frames:
@@ -335,4 +372,4 @@ def test_facility_words_that_look_like_formulas_stay_words(
     sport = pl.when(pl.col("sport").is_not_null()).then(pl.lit("=HYPERLINK(0)"))
     odd = frames | {"populations": frames["populations"].with_columns(sport=sport)}
     assert [row["group"] for row in write(odd)][1] == "'=HYPERLINK(0)"
-    assert _sheet(tmp_path, "female 12 to 13")[4][2] == "=HYPERLINK(0)"
+    assert _sheet(tmp_path, "female 12 to 13 =HYPERLINK(0)")[0][0].startswith("female, 12 to 13, =HYPER")

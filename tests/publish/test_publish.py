@@ -17,6 +17,7 @@ from schemas.catalogue import CATALOGUE
 from schemas.models import polars_schema
 from schemas.tables import TABLES
 from tests.metrics.trial_rows import trial_rows
+from tests.publish.conftest import told_of
 
 Frames = dict[str, pl.DataFrame]
 
@@ -31,6 +32,7 @@ def published(
     """Publish with the dates and the catalogue of the made facility."""
     return publish(
         frames,
+        told_of(frames),
         people,
         folder,
         as_of=date(2026, 3, 4),

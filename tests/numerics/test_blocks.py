@@ -2,31 +2,43 @@
 
 from __future__ import annotations
 
-from datetime import date
-
-import polars as pl
+import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.publish.suppression import to_withhold
+from pipeline.numerics.blocks import homes, sizes, without_small_rests
+from pipeline.numerics.percentiles import Ints
 
-WEEK = date(2026, 3, 2)
 Tree = dict[str, tuple[str | None, int]]
 
 
+def _members(tree: Tree) -> tuple[list[str], Ints, Ints]:
+    """The cells of a tree (name: parent, athletes) by name, their parents, and the cells of each athlete.
+
+    Athletes of a parent that are in none of its children are rows that begin with the parent.
+    """
+    names = sorted(tree)
+    place = {name: i for i, name in enumerate(names)}
+    parent = np.array([place[above] if (above := tree[name][0]) else -1 for name in names])
+    rows = []
+    for name in names:
+        path = [place[name]]
+        while parent[path[-1]] >= 0:
+            path.append(parent[path[-1]])
+        within = sum(n for above, n in tree.values() if above == name)
+        rows += [[-1] * (3 - len(path)) + path] * (tree[name][1] - within)
+    return names, parent, np.array(rows, dtype=np.int64).reshape(-1, 3)
+
+
 def _withheld(tree: Tree, published: set[str] | None = None) -> set[str]:
-    """The populations of a tree (name: parent, athletes) that are withheld; by default all are published."""
-    shown = [name for name in tree if published is None or name in published]
-    cells = pl.DataFrame(
-        {"population_id": shown, "n_athletes": [tree[name][1] for name in shown]},
-        schema={"population_id": pl.String, "n_athletes": pl.Int32},
-    ).with_columns(week=pl.lit(WEEK), metric=pl.lit("m"), series_id=pl.lit("s"))
-    parents = pl.DataFrame(
-        [(name, parent) for name, (parent, _) in tree.items()],
-        schema={"population_id": pl.String, "parent_id": pl.String},
-        orient="row",
-    )
-    return set(to_withhold(cells, parents)["population_id"])
+    """The populations of a tree that are withheld; by default all are to be published."""
+    names, parent, cells = _members(tree)
+    wanted = np.array([published is None or name in published for name in names])
+    assert sizes(len(names), np.ones(len(cells), dtype=np.int64), cells).tolist() == [
+        tree[name][1] for name in names
+    ]
+    shown = without_small_rests(wanted, parent, 8, np.ones(len(cells), dtype=np.int64), cells)
+    return {name for name, held in zip(names, wanted & ~shown, strict=True) if held}
 
 
 def test_a_small_remainder_withholds_the_smallest_sibling() -> None:
@@ -57,14 +69,13 @@ def test_a_group_whose_parent_is_not_shown_counts_under_the_next_wider_one() -> 
     assert _withheld(tree, {"all", "bow"}) == {"bow"}
 
 
-def test_another_series_is_another_sum() -> None:
-    cells = pl.DataFrame(
-        [(WEEK, "m", "s1", "all", 12), (WEEK, "m", "s2", "row", 10)],
-        schema=["week", "metric", "series_id", "population_id", "n_athletes"],
-        orient="row",
-    )
-    parents = pl.DataFrame({"population_id": ["all", "row"], "parent_id": [None, "all"]})
-    assert to_withhold(cells, parents).is_empty()
+def test_who_moves_counts_in_both_groups_and_once_in_the_wider() -> None:
+    before, after = np.array([[0, 2], [0, 2], [1, 2]]), np.array([[0, 2], [1, 2], [-1, -1]])
+    assert sizes(3, np.ones(3, dtype=np.int64), before, after).tolist() == [2, 2, 3]
+    assert sizes(3, np.array([1, 4, 9]), before, after).tolist() == [5, 13, 14]
+    shown = np.array([True, False, True])
+    assert homes(before, shown).tolist() == [0, 0, 2]
+    assert homes(after, shown).tolist() == [0, 2, -1]
 
 
 @st.composite
