@@ -191,6 +191,14 @@ _ALL = (
         "a step longer than 1.5 median steps, or a held line within the run's lines or next to them",
     ),
     Code(
+        "witness_disagrees",
+        "What the device computed itself is far from what its raw quantities give; only the latter is used.",
+        "flags",
+        "Look at the column and its unit in the layout, and at how the device is set.",
+        "jump height 0.5 cm + 2 %; reactive strength 0.05 m/s + 5 %; speed between gates 0.05 m/s + 2 %; "
+        "mean velocity of a trace 0.05 m/s + 5 %; highest velocity of a run 0.05 m/s + 10 %",
+    ),
+    Code(
         "trace_short",
         "The trace ends too early for a plateau velocity.",
         "flags",

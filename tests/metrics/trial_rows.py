@@ -126,7 +126,8 @@ def trace_of_sprint(
 ) -> pl.DataFrame:
     """`resisted_samples` of one run from rest, v = V (1 - exp(-t / tau)), at constant force."""
     placed = vmax * (pl.col("time_s") - tau * (1 - (-pl.col("time_s") / tau).exp()))
-    return trace(seconds, 1.0, force_n, name, hz).with_columns(position_m=placed)
+    speed = vmax * (1 - (-pl.col("time_s") / tau).exp())
+    return trace(seconds, 1.0, force_n, name, hz).with_columns(position_m=placed, velocity_m_s=speed)
 
 
 def sprint_gates(vmax: float, tau: float, offset_m: float, distances: Sequence[float]) -> Any:
