@@ -338,9 +338,9 @@ _ALL = (
     ),
     Code(
         "velocity_at_maximum_unknown",
-        "No velocity at the maximum is known for this lift, so its maximum is not estimated.",
+        "No velocity at the maximum is known for this lift, or none is valid (deadlifts): no estimate.",
         "excludes",
-        "Nothing to do, or name the lift as the catalogue does.",
+        "Nothing to do; or name the lift as the catalogue does, or measure a lifted maximum with the device.",
     ),
     Code(
         "far_from_maximum",
