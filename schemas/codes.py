@@ -357,6 +357,13 @@ _ALL = (
         "84 days",
     ),
     Code(
+        "stature_unknown",
+        "Stature is not known, so 1.75 m stands in its place in the drag of the air.",
+        "flags",
+        "Measure the stature; 10 cm more or less move the values by less than 0.2 %.",
+        "1.75 m",
+    ),
+    Code(
         "length_provisional",
         "A body length is from a later reading, or one over a year old.",
         "flags",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.metrics.fits import first_reason, fit_value, fits_of
+from pipeline.metrics.resisted_forces import forces_of_runs, run_force_profiles, run_force_values
 from pipeline.metrics.resisted_lines import line_profiles, line_values, load_lines
 from pipeline.metrics.resisted_traces import FEWEST_STEPS, trace_numbers
 from pipeline.metrics.rows import excluded, join_codes, thousandths, values_of, with_codes, with_series_keys
@@ -51,14 +52,21 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -
         values_of(runs, "resisted_mean_force", pl.col("mean")),
         _sections(runs),
         line_values(load_lines(runs, masses)),
+        run_force_values(forces_of_runs(runs, masses, samples)),
     ]
     return pl.concat(parts, how="diagonal")
 
 
 def profiles(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
-    """The sprint model of every trace, and the lines over the loads of an occasion (see `fits.fits_of`)."""
+    """The sprint model of every trace, with force where it was measured, and the lines over the loads of an
+    occasion (see `fits.fits_of`)."""
     runs = _with_numbers(trials, samples)
-    return pl.concat([_trace_profiles(runs), line_profiles(load_lines(runs, masses))], how="diagonal")
+    parts = [
+        _trace_profiles(runs),
+        line_profiles(load_lines(runs, masses)),
+        run_force_profiles(forces_of_runs(runs, masses, samples)),
+    ]
+    return pl.concat(parts, how="diagonal")
 
 
 def _with_numbers(trials: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
