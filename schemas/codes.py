@@ -191,6 +191,14 @@ _ALL = (
         "a step longer than 1.5 median steps, or a held line within the run's lines or next to them",
     ),
     Code(
+        "witness_disagrees",
+        "What the device computed itself is far from what its raw quantities give; only the latter is used.",
+        "flags",
+        "Look at the column and its unit in the layout, and at how the device is set.",
+        "jump height 0.5 cm + 2 %; reactive strength 0.05 m/s + 5 %; speed between gates 0.05 m/s + 2 %; "
+        "mean velocity of a trace 0.05 m/s + 5 %; highest velocity of a run 0.05 m/s + 10 %",
+    ),
+    Code(
         "trace_short",
         "The trace ends too early for a plateau velocity.",
         "flags",
@@ -330,9 +338,9 @@ _ALL = (
     ),
     Code(
         "velocity_at_maximum_unknown",
-        "No velocity at the maximum is known for this lift, so its maximum is not estimated.",
+        "No velocity at the maximum is known for this lift, or none is valid (deadlifts): no estimate.",
         "excludes",
-        "Nothing to do, or name the lift as the catalogue does.",
+        "Nothing to do; or name the lift as the catalogue does, or measure a lifted maximum with the device.",
     ),
     Code(
         "far_from_maximum",
@@ -347,6 +355,13 @@ _ALL = (
         "excludes",
         "Nothing to do.",
         "84 days",
+    ),
+    Code(
+        "stature_unknown",
+        "Stature is not known, so 1.75 m stands in its place in the drag of the air.",
+        "flags",
+        "Measure the stature; 10 cm more or less move the values by less than 0.2 %.",
+        "1.75 m",
     ),
     Code(
         "length_provisional",

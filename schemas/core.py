@@ -7,6 +7,8 @@ from typing import Literal
 
 Type = Literal["text", "integer", "bigint", "real", "boolean", "date", "time", "timestamp"]
 OWN_UNIT = "the row's unit"
+WITNESS = "witness_"
+"""Fields whose names begin so hold what a device computed itself: no value is ever made from them."""
 NUMERIC: frozenset[str] = frozenset({"integer", "bigint", "real"})
 
 
@@ -31,6 +33,11 @@ class Field:
     sign: str | None = None
     by: str | None = None
     limits_by: tuple[tuple[str, float, float], ...] = ()
+
+    @property
+    def is_witness(self) -> bool:
+        """Whether it is what the device computed: it has no limits, so none of its sizes holds a line."""
+        return self.name.startswith(WITNESS)
 
     @property
     def comment(self) -> str:

@@ -67,3 +67,11 @@ def test_no_file_names_this_machine_or_a_registry() -> None:
         if path.is_file() and path.suffix in suffixes:
             text = path.read_bytes().decode("utf-8", "replace")
             assert not [word for word in words if word in text], path
+
+
+def test_the_checks_against_the_outside_are_there() -> None:
+    listed = (ROOT / "tests" / "reference" / "README.md").read_text(encoding="utf-8")
+    named = re.findall(r"`(tests/\S+\.py)(?:::(\w+))?` \|$", listed, re.MULTILINE)
+    assert len(named) == listed.count("\n|") - 2
+    for path, test in named:
+        assert f"def {test}" in (ROOT / path).read_text(encoding="utf-8"), (path, test)

@@ -28,7 +28,7 @@ def fit_profiles(
     traces: its samples too), which gives a frame as `metrics.fits.fits_of` makes it. An accepted fit is of
     the series of its metric; a refused one is of none, and says why.
     """
-    masses = known_on_the_day(trials, sessions, people)
+    masses = known_on_the_day(trials, sessions, people, catalogue)
     flagged = flag_trials(trials)
     fits = [
         _placed(one, catalogue[one["metric"][0]], devices)

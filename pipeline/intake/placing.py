@@ -26,9 +26,12 @@ PLACED = {"fate": pl.String, "code": pl.String, "number": pl.Int32, "cause": pl.
 
 
 def fact_columns(family: Family) -> list[str]:
-    """Columns that describe a row beside its key and its measured values."""
+    """Columns that describe a row beside its key and its measured values.
+
+    A witness is none: what a device computes anew from the same quantities says nothing new of the row.
+    """
     key = {*family.natural_key, *family.values}
-    return [f.name for f in family.columns if f.name not in key] + ["mark"]
+    return [f.name for f in family.columns if f.name not in key and not f.is_witness] + ["mark"]
 
 
 def _quanta(family: Family) -> list[str]:

@@ -44,7 +44,8 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     """Values of `bar_reps` as `flag` returns them, long: velocities [m/s], velocity loss [%], estimated
     maxima [kg].
 
-    The kinds of velocity are metrics of their own and never merged. `masses` is not needed.
+    The kinds of velocity are metrics of their own and never merged. `masses`: of it `maxima` (see
+    `maxima.with_maxima`).
     """
     rows = with_series_keys(trials).with_columns(
         pl.col("implement_count").cast(pl.String), trial=pl.col("rep")
@@ -52,15 +53,15 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     late = pl.when(pl.col("rep") > FIRST_REPS).then(pl.lit("beyond_third_rep"))
     flags = join_codes(pl.col("flags"), late)
     parts = [values_of(rows, metric, pl.col(column), flags=flags) for metric, column in _METRICS.items()]
-    return pl.concat([*parts, _losses(rows), load_velocity_values(_early(rows))], how="diagonal")
+    return pl.concat([*parts, _losses(rows), load_velocity_values(_early(rows), masses)], how="diagonal")
 
 
 def profiles(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
-    """The load-velocity lines of `bar_reps` as `flag` returns them, as fits. `masses` is not needed."""
+    """The load-velocity lines of `bar_reps` as `flag` returns them, as fits. `masses`: as for `measure`."""
     rows = with_series_keys(trials).with_columns(
         pl.col("implement_count").cast(pl.String), trial=pl.col("rep")
     )
-    return load_velocity_fits(_early(rows))
+    return load_velocity_fits(_early(rows), masses)
 
 
 def _early(rows: pl.DataFrame) -> pl.DataFrame:

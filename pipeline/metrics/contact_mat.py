@@ -19,6 +19,7 @@ from pipeline.metrics.rows import (
     with_codes,
     with_series_keys,
 )
+from pipeline.metrics.witness import CODE, JUMP_HEIGHT, REACTIVE_STRENGTH, disagrees
 from pipeline.numerics.physics import flight_height, hop_stiffness, jump_peak_power, reactive_strength
 
 FAMILY = "contact_mat"
@@ -31,9 +32,13 @@ _JUMPS = ("squat_jump", "countermovement_jump", "drop_jump")
 
 
 def flag(trials: pl.DataFrame) -> pl.DataFrame:
-    """`jump_trials` with the codes that a row alone gives: its mark, a box of unknown height."""
+    """`jump_trials` with the codes that a row alone gives: its mark, a box of unknown height, a witness."""
     no_box = (pl.col("test") == "drop_jump") & pl.col("drop_height_m").is_null()
-    return with_codes(trials, {"box_height_unknown": no_box})
+    height = flight_height(pl.col("flight_time_s"))
+    index = reactive_strength(height, pl.col("contact_time_s"))
+    said = disagrees(pl.col("witness_jump_height_m"), height, JUMP_HEIGHT)
+    said |= disagrees(pl.col("witness_reactive_strength_m_s"), index, REACTIVE_STRENGTH)
+    return with_codes(trials, {"box_height_unknown": no_box, CODE: said})
 
 
 def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:

@@ -8,9 +8,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.metrics.fits import fit_value, fits_of, sentence
+from pipeline.metrics.maxima import maxima_of_lines
 from pipeline.metrics.rows import by_occasion, codes_of, inputs_within, join_codes, thousandths, values_of
 from pipeline.numerics.lines import Floats, Ints, fit_lines, pooled_variance
-from pipeline.numerics.one_rep_max import VELOCITIES_AT_MAXIMUM, load_at_velocity
+from pipeline.numerics.one_rep_max import NEVER_VALID, borrowed_velocity, load_at_velocity
 
 TABLE = "bar_reps"
 ATTEMPTED = 3
@@ -33,19 +34,21 @@ _LIFT = ("lift", "variant", "implement", "implement_count", "accommodating", "si
 _LINE = ["session_id", "athlete_id", "device", "method_version", *_LIFT]
 
 
-def load_velocity_values(counted: pl.DataFrame) -> pl.DataFrame:
+def load_velocity_values(counted: pl.DataFrame, occasions: pl.DataFrame) -> pl.DataFrame:
     """Velocities at round loads [m/s] and estimated maxima [kg], each with its standard error.
 
     `counted`: the repetitions of `bar_reps` that count, at full intent and early in their set, with series
-    keys. By mean velocity: velocities at the maximum are known for no other kind.
+    keys. `occasions`: with `maxima` (see `maxima.with_maxima`). By mean velocity: velocities at the maximum
+    are known for no other kind.
     """
-    lines = load_velocity_lines(counted, KINDS["mean"])
+    lines = load_velocity_lines(counted, KINDS["mean"], occasions)
+    own = pl.struct(source_table=pl.lit(TABLE), row_id=pl.element(), role=pl.lit("own_maximum"))
     why = pl.coalesce("why", "maximum_why")
     estimates = values_of(
         lines,
         "one_rep_max_estimate",
         pl.when(why.is_null()).then("maximum_kg"),
-        pl.col("inputs"),
+        pl.concat_list("inputs", pl.col("own_rows").list.eval(own)),
         join_codes(pl.col("flags"), why),
         keep_empty=True,
         error=pl.col("maximum_sd_kg"),
@@ -53,11 +56,14 @@ def load_velocity_values(counted: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([estimates, _at_round_loads(lines.filter(pl.col("why").is_null()))], how="diagonal")
 
 
-def load_velocity_fits(counted: pl.DataFrame) -> pl.DataFrame:
-    """The lines of every kind of velocity as fits of the kinds `load_velocity_mean` and so on."""
+def load_velocity_fits(counted: pl.DataFrame, occasions: pl.DataFrame) -> pl.DataFrame:
+    """The lines of every kind of velocity as fits of the kinds `load_velocity_mean` and so on.
+
+    Where a performed maximum holds, it stands in place of the estimate, as `one_rep_max_performed`.
+    """
     fits = []
     for kind, column in KINDS.items():
-        lines = load_velocity_lines(counted, column)
+        lines = load_velocity_lines(counted, column, occasions)
         told = lines.with_columns(n="loads", why_not=sentence(pl.col("why")))
         values = [
             fit_value("velocity_without_load", "m/s", pl.col("intercept"), pl.col("intercept_se")),
@@ -81,15 +87,21 @@ def _maximum_values() -> list[pl.Expr]:
         fit_value("one_rep_max_low", "kg", shown("maximum_low_kg")),
         fit_value("one_rep_max_high", "kg", shown("maximum_high_kg")),
         fit_value("one_rep_max_if_long_trained", "kg", shown("trained_kg")),
+        fit_value("one_rep_max_performed", "kg", pl.col("performed_kg")),
+        fit_value("velocity_at_maximum", "m/s", shown("at_maximum_m_s"), shown("at_maximum_sd_m_s")),
+        fit_value(
+            "own_maxima", "1", pl.when(pl.col("maximum_why").is_null()).then(pl.col("own_n").fill_null(0))
+        ),
     ]
 
 
-def load_velocity_lines(counted: pl.DataFrame, column: str) -> pl.DataFrame:
+def load_velocity_lines(counted: pl.DataFrame, column: str, occasions: pl.DataFrame) -> pl.DataFrame:
     """One row a line of an occasion and lift, by the velocity `column` [m/s] of `counted`.
 
     `intercept`, `slope` of velocity on load with `_se`, their residual `variance` pooled over everybody's
-    lines of the lift, `residual_sd`; the estimated maximum (see `load_at_velocity`); `why` a line and
-    `maximum_why` an estimate is refused, as codes.
+    lines of the lift, `residual_sd`; the estimated maximum (see `load_at_velocity`) by the velocity of the
+    bar at the athlete's own maxima, else by that borrowed from studies; `why` a line and `maximum_why` an
+    estimate is refused, as codes.
     """
     points = _points(counted, column)
     groups = points.select(pl.struct(_LINE).rank("dense").cast(pl.Int64) - 1).to_series().to_numpy()
@@ -104,6 +116,8 @@ def load_velocity_lines(counted: pl.DataFrame, column: str) -> pl.DataFrame:
         flags=codes_of(pl.col("flags")),
         inputs=pl.col("inputs").explode(),
     ).sort(pl.struct(_LINE))  # fmt: skip
+    known = maxima_of_lines(counted, occasions, _LINE)
+    lines = lines.join(known, on=_LINE, how="left", nulls_equal=True, maintain_order="left")
     pools = lines.select(pl.struct("lift", "variant").rank("dense").cast(pl.Int64) - 1).to_series().to_numpy()
     numbers = _line_numbers(load, velocity, groups, pools) | _maxima(lines, load, velocity, groups, pools)
     series = [pl.Series(name, values, dtype=pl.Float64).fill_nan(None) for name, values in numbers.items()]
@@ -146,13 +160,17 @@ def _maxima(
     """Load on velocity: the estimated maximum of each line, NaN where the lift's velocity is not known."""
     lines = fit_lines(velocity, load, groups)
     variance, df = pooled_variance(lines.residual_ss, lines.df, pools)
-    known = [VELOCITIES_AT_MAXIMUM.get(lift) for lift in about["lift"]]
-    at = np.array([one.velocity_m_s if one else np.nan for one in known], dtype=np.float64)
-    sd = np.array([one.sd_m_s if one else np.nan for one in known], dtype=np.float64)
-    trained = np.array([(one and one.trained_m_s) or np.nan for one in known], dtype=np.float64)
-    estimate = load_at_velocity(lines, at, sd, variance, df)
+    borrowed = np.array([borrowed_velocity(lift) for lift in about["lift"]]).reshape(-1, 3)
+    own = about.select(
+        pl.col("own_m_s", "own_sd_m_s", "own_df").cast(pl.Float64).fill_null(np.nan)
+    ).to_numpy()
+    at, sd, at_df = np.where(np.isfinite(own[:, :1]), own, borrowed[:, [0, 1, 1]]).T
+    at_df = np.where(np.isfinite(own[:, 0]), at_df, np.inf)
+    trained = np.where(np.isfinite(own[:, 0]), np.nan, borrowed[:, 2])
+    estimate = load_at_velocity(lines, at, sd, variance, df, at_df)
     return {
         "at_maximum_m_s": at,
+        "at_maximum_sd_m_s": sd,
         "load_scatter_kg": lines.residual_sd,
         "maximum_kg": estimate.load_kg,
         "maximum_sd_kg": estimate.sd_kg,
@@ -167,7 +185,7 @@ def _judged(lines: pl.DataFrame) -> pl.DataFrame:
     few = (pl.col("loads") < FEWEST_LOADS) | (pl.col("spread_m_s") < LEAST_SPREAD_M_S)
     scattered = pl.col("load_scatter_kg") > MOST_SCATTER * pl.col("heaviest_kg")
     far = pl.col("slowest_m_s") > pl.col("at_maximum_m_s") + NEAR_MAXIMUM_M_S
-    unknown = pl.col("at_maximum_m_s").is_null()
+    unknown = pl.col("at_maximum_m_s").is_null() | pl.col("lift").str.contains(NEVER_VALID)
     return lines.with_columns(
         why=pl.when(few)
         .then(pl.lit("few_loads"))
@@ -175,7 +193,9 @@ def _judged(lines: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("line_not_falling"))
         .when(scattered)
         .then(pl.lit("points_off_line")),
-        maximum_why=pl.when(unknown)
+        maximum_why=pl.when(pl.col("performed_kg").is_not_null())
+        .then(pl.lit("maximum_performed"))
+        .when(unknown)
         .then(pl.lit("velocity_at_maximum_unknown"))
         .when(far)
         .then(pl.lit("far_from_maximum")),

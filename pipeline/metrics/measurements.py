@@ -12,7 +12,8 @@ import polars as pl
 
 import pipeline.metrics
 from pipeline.ids import text_ids
-from pipeline.metrics.maxima import without_estimates
+from pipeline.metrics import other_tests
+from pipeline.metrics.maxima import with_maxima
 from pipeline.metrics.occasions import PEOPLE, occasions
 from pipeline.metrics.rows import as_table, join_codes
 from pipeline.metrics.series import with_series
@@ -61,7 +62,7 @@ def measure_all(
     device -> its method; a device not named is its own method. `people`: see `occasions`. Raises KeyError
     where a metric is not in `catalogue`.
     """
-    masses = known_on_the_day(trials, sessions, people)
+    masses = known_on_the_day(trials, sessions, people, catalogue)
     flagged = flag_trials(trials)
     flags = [long_flags(frame, table, "row_id") for table, frame in flagged.items()]
     made = _values_by_metric(flagged, masses, trials, catalogue)
@@ -90,18 +91,22 @@ def _values_by_metric(
     ]
     # A metric may come from several families, as force from gates and from traces.
     parts = pl.concat(values, how="diagonal").partition_by("metric", maintain_order=True) if values else []
-    made = {part["metric"][0]: part for part in parts if catalogue[part["metric"][0]].on}
-    if "one_rep_max" in made and "one_rep_max_estimate" in made:
-        made["one_rep_max_estimate"] = without_estimates(made["one_rep_max_estimate"], made["one_rep_max"])
-    return made
+    return {part["metric"][0]: part for part in parts if catalogue[part["metric"][0]].on}
 
 
 def known_on_the_day(
-    trials: Mapping[str, pl.DataFrame], sessions: pl.DataFrame, people: pl.DataFrame | None
+    trials: Mapping[str, pl.DataFrame],
+    sessions: pl.DataFrame,
+    people: pl.DataFrame | None,
+    catalogue: Mapping[str, Metric],
 ) -> pl.DataFrame:
-    """What family modules call `masses`: see `occasions`; nobody's sex is known without `people`."""
+    """What family modules call `masses`: see `occasions` and `with_maxima`; nobody's sex is known without
+    `people`."""
     readings = trials.get("body_readings", empty(TABLES["body_readings"]))
-    return occasions(sessions, readings, pl.DataFrame(schema=PEOPLE) if people is None else people)
+    tests = other_tests.flag(trials.get("other_trials", empty(TABLES["other_trials"])))
+    lifted = other_tests.measure_declared(tests, catalogue).filter(pl.col("metric") == "one_rep_max")
+    known = occasions(sessions, readings, pl.DataFrame(schema=PEOPLE) if people is None else people)
+    return with_maxima(known, lifted)
 
 
 def _measured(

@@ -11,9 +11,9 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.metrics.fits import first_reason, fit_value, fits_of
-from pipeline.metrics.rows import by_occasion, codes_of, excluded, inputs_within, join_codes, values_of
+from pipeline.metrics.rows import by_occasion, codes_of, excluded, inputs_within, values_of
+from pipeline.metrics.sprint_model import drag_of, force_values
 from pipeline.numerics.lines import Lines, fieller_interval, fit_lines, pooled_variance, t_quantile
-from pipeline.numerics.sprint_forces import drag_constant
 
 Floats = npt.NDArray[np.float64]
 
@@ -71,13 +71,8 @@ def line_values(lines: pl.DataFrame) -> pl.DataFrame:
         for metric, rows in (("load", told.filter(~sled)), ("sled_mass", told.filter(sled))):
             named = f"velocity_decrement_{metric}"
             parts.append(values_of(rows, named, value, pl.col("inputs"), error=error))
-    provisional = pl.when(pl.col("body_mass_provisional")).then(pl.lit("mass_provisional"))
-    mass = pl.struct(
-        source_table=pl.lit("body_readings"), row_id=pl.col("body_mass_row_id"), role=pl.lit("body_mass")
-    )
-    weighed = pl.concat_list("inputs", mass), join_codes(pl.col("flags"), provisional)
-    for metric, name in (("sprint_f0", "f0"), ("sprint_v0", "v0_force"), ("sprint_pmax", "pmax")):
-        parts.append(values_of(accepted, metric, pl.col(name), *weighed, error=pl.col(f"{name}_error")))
+    of_force = accepted.with_columns(v0="v0_force", v0_error="v0_force_error")
+    parts.append(force_values(of_force, ("f0", "v0", "pmax")))
     return pl.concat(parts, how="diagonal")
 
 
@@ -217,7 +212,7 @@ def _forces(
     """
     measured = (occasions["load_basis"] == "measured force").to_numpy()
     mass = occasions["body_mass_kg"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    force = (load + drag_constant(mass)[groups] * velocity**2) / mass[groups]
+    force = (load + drag_of(occasions)[groups] * velocity**2) / mass[groups]
     lines = fit_lines(force, velocity, groups, mass.size)
     variance, _ = pooled_variance(lines.residual_ss, lines.df, pools)
     v0, v0_variance, slope_variance, covariance = _errors(lines, variance)

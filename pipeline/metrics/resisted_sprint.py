@@ -5,9 +5,11 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.metrics.fits import first_reason, fit_value, fits_of
+from pipeline.metrics.resisted_forces import forces_of_runs, run_force_profiles, run_force_values
 from pipeline.metrics.resisted_lines import line_profiles, line_values, load_lines
 from pipeline.metrics.resisted_traces import FEWEST_STEPS, trace_numbers
 from pipeline.metrics.rows import excluded, join_codes, thousandths, values_of, with_codes, with_series_keys
+from pipeline.metrics.witness import CODE, PEAK_VELOCITY, TRACE_VELOCITY, code_where, disagrees
 from pipeline.numerics.traces import STRETCH_M
 
 FAMILY = "resisted_sprint"
@@ -22,7 +24,11 @@ PLATEAU_SHARE = 0.95
 def flag(trials: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
     """`resisted_runs` with the codes that its mark and its trace give. `samples`: `resisted_samples`."""
     shown = trials.join(_looks(samples), on="sample_set_id", how="left", maintain_order="left")
-    codes = {"trace_short": pl.col("short"), "trace_not_rising": pl.col("not_rising")}
+    codes = {
+        "trace_short": pl.col("short"),
+        "trace_not_rising": pl.col("not_rising"),
+        CODE: ~pl.col("not_rising") & disagrees(pl.col("told_m_s"), pl.col("mean_m_s"), TRACE_VELOCITY),
+    }
     return with_codes(shown, codes).select(trials.columns)
 
 
@@ -37,21 +43,30 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -
     late = pl.when(pl.col("late")).then(pl.lit("start_not_recorded"))
     short = pl.when(~pl.col("reached")).then(pl.lit("plateau_not_reached"))
     plateau = join_codes(pl.col("flags"), short, late)
+    other = disagrees(pl.col("witness_peak_velocity_m_s"), pl.col("fastest"), PEAK_VELOCITY)
+    fastest = join_codes(pl.col("flags"), code_where(other))
     parts = [
         values_of(runs, "resisted_plateau_velocity", pl.col("plateau"), flags=plateau),
-        values_of(runs, "resisted_peak_velocity", pl.col("fastest")),
+        values_of(runs, "resisted_peak_velocity", pl.col("fastest"), flags=fastest),
         values_of(runs, "resisted_peak_force", pl.col("peak")),
         values_of(runs, "resisted_mean_force", pl.col("mean")),
         _sections(runs),
         line_values(load_lines(runs, masses)),
+        run_force_values(forces_of_runs(runs, masses, samples)),
     ]
     return pl.concat(parts, how="diagonal")
 
 
 def profiles(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
-    """The sprint model of every trace, and the lines over the loads of an occasion (see `fits.fits_of`)."""
+    """The sprint model of every trace, with force where it was measured, and the lines over the loads of an
+    occasion (see `fits.fits_of`)."""
     runs = _with_numbers(trials, samples)
-    return pl.concat([_trace_profiles(runs), line_profiles(load_lines(runs, masses))], how="diagonal")
+    parts = [
+        _trace_profiles(runs),
+        line_profiles(load_lines(runs, masses)),
+        run_force_profiles(forces_of_runs(runs, masses, samples)),
+    ]
+    return pl.concat(parts, how="diagonal")
 
 
 def _with_numbers(trials: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
@@ -99,14 +114,19 @@ def _trace_profiles(runs: pl.DataFrame) -> pl.DataFrame:
 
 
 def _looks(samples: pl.DataFrame) -> pl.DataFrame:
-    """sample_set_id, short (less than the stretch of a plateau), not_rising (time stands, position back)."""
-    place = pl.col("position_m")
+    """sample_set_id, short (less than the stretch of a plateau), not_rising (time stands, position back),
+    mean_m_s by position, told_m_s by the device's own velocities (trapezoids), NULL where one is missing."""
+    place, time, speed = pl.col("position_m"), pl.col("time_s"), pl.col("velocity_m_s")
+    lasted = time.last() - time.first()
+    way = (time.diff() * (speed + speed.shift())).sum() / 2
     back = (place.cum_max() - place).max() > BACK_M
     return (
         samples.sort("sample_set_id", "time_s")
         .group_by("sample_set_id", maintain_order=True)
         .agg(
             short=place.max() - place.first() < STRETCH_M,
-            not_rising=back | (pl.col("time_s").diff().min() <= 0).fill_null(False),
+            not_rising=back | (time.diff().min() <= 0).fill_null(False),
+            mean_m_s=(place.last() - place.first()) / lasted,
+            told_m_s=pl.when(speed.null_count() == 0).then(way / lasted),
         )
     )

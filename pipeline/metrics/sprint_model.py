@@ -1,6 +1,12 @@
-"""The sprint model fitted to every straight run through gates: what it gives, and which runs it refuses."""
+"""The sprint model fitted to every straight run: what it gives, and which runs it refuses.
+
+Runs come from gates, and with a measured line force from traces (see `resisted_forces`).
+"""
 
 from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +16,15 @@ from pipeline.metrics.fits import first_reason, fit_value, fits_of
 from pipeline.metrics.rows import codes_of, excluded, inputs_within, join_codes, values_of
 from pipeline.numerics.lines import pooled_variance
 from pipeline.numerics.sprint import SprintFits, fit_splits, share_of_top_speed
-from pipeline.numerics.sprint_forces import drag_constant, force_errors, sprint_forces
+from pipeline.numerics.sprint_forces import (
+    STATURE_M,
+    Surroundings,
+    drag_constant,
+    force_errors,
+    sprint_forces,
+)
+
+Floats = npt.NDArray[np.float64]
 
 TABLE = "sprint_splits"
 FEWEST_GATES = 4
@@ -21,8 +35,20 @@ TOP_SPEED_SHARE = 0.95
 """Slower than this at the last gate, the maximum is a guess (methods, corrections 3)."""
 WIDEST_ERROR = 0.03
 """Standard error of the maximum as a share of it; judgement."""
-WIDEST_SCATTER_S = 0.03
-"""Root mean square of a run's times about its curve [s] (methods, B4)."""
+
+
+@dataclass(frozen=True)
+class Way:
+    """How runs are fitted: `fit` of distances past the first gate [m], times [s], the start's distance behind
+    it [m], and which are used; and how far the points may scatter (root mean square) [`unit`]."""
+
+    fit: Callable[[Floats, Floats, Floats, npt.NDArray[np.bool_]], SprintFits]
+    widest: float
+    unit: str
+
+
+BY_GATES = Way(fit_splits, 0.03, "s")
+"""Times of gates; 0.03 s: methods, B4."""
 
 # Column of `fitted_sprints` (its error has `_error` behind it), metric, unit.
 _SPEEDS = (("vmax", "sprint_vmax", "m/s"), ("tau", "sprint_tau", "s"))
@@ -35,51 +61,91 @@ _FORCES = (
 )
 _TOLD = (("share_of_vmax", "1"), ("degrees_of_freedom", "1"), ("body_mass_kg", "kg"))
 _KNOWN = pl.col("why_not").is_null()
-_MASS = pl.struct(
-    source_table=pl.lit("body_readings"), row_id=pl.col("body_mass_row_id"), role=pl.lit("body_mass")
-)
 
 
 def fitted_sprints(gates: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
-    """One row a straight run, sorted by trial_id, with V [m/s], tau [s] and their errors, forces and theirs.
+    """One row a straight run, as `fitted_runs` gives it.
 
     `gates`: the `sprint_splits` of straight runs as `timing_gates.flag` returns them, with series keys and
-    `good`: whether a gate's time can be right. `masses`: as for `measure`. `why_not` says in a sentence why a
-    run is refused; its numbers are then NULL. The noise of a time is pooled over the runs of a device and
-    method version. Without a body mass there are V and tau only. Errors are those of timing: mass, air, wind
-    (none where it is not known) and the place of the start count as known.
+    `good`: whether a gate's time can be right. `masses`: as for `measure`.
     """
-    runs = _runs(gates).join(masses, on="session_id", how="left", validate="m:1", maintain_order="left")
-    runs = runs.with_columns(why_not=_refused_unseen())
+    return fitted_runs(_runs(gates).with_columns(why_not=pl.lit(None, pl.String)), masses)
+
+
+def fitted_runs(runs: pl.DataFrame, masses: pl.DataFrame, way: Way = BY_GATES) -> pl.DataFrame:
+    """One row a run, sorted by trial_id, with V [m/s], tau [s] and their errors, forces and theirs.
+
+    `runs`: a row a run with `distances_m`, `splits_s` (lists), `n` of them, start, start_offset_m, timing,
+    wind_m_s, flags, and `why_not` where it is refused already; where a line held it back, `line_n` [N] and
+    `line_n_s_m` [N s/m] (see `Surroundings`). `masses`: see `occasions`. `why_not` says in a sentence why a
+    run is refused; its numbers are then NULL. The noise of a time is pooled over the runs of a device and
+    method version. Without a body mass there are V and tau only. Errors are those of timing: mass, air,
+    wind (none where it is not known), line and the place of the start count as known.
+    """
+    runs = runs.join(masses, on="session_id", how="left", validate="m:1", maintain_order="left")
+    runs = runs.with_columns(why_not=pl.coalesce("why_not", _refused_unseen()))
     asked = runs.filter(_KNOWN)
-    numbers = pl.DataFrame({"trial_id": asked["trial_id"], **_numbers(asked)}).fill_nan(None)
+    numbers = pl.DataFrame({"trial_id": asked["trial_id"], **_numbers(asked, way)}).fill_nan(None)
     judged = runs.join(numbers, on="trial_id", how="left", maintain_order="left")
-    judged = judged.with_columns(why_not=pl.coalesce("why_not", _refused_fit()))
+    judged = judged.with_columns(why_not=pl.coalesce("why_not", _refused_fit(way)))
     return judged.with_columns(pl.when(_KNOWN).then(pl.col(n)).alias(n) for n in numbers.columns[1:])
 
 
 def sprint_values(runs: pl.DataFrame) -> pl.DataFrame:
     """Values of the accepted runs of `fitted_sprints`, long, each with the standard error of its fit."""
     accepted = runs.filter(_KNOWN)
-    provisional = pl.when(pl.col("body_mass_provisional")).then(pl.lit("mass_provisional"))
-    weighed = pl.concat_list("inputs", _MASS), join_codes(pl.col("flags"), provisional)
+    speeds = [
+        values_of(accepted, metric, pl.col(name), pl.col("inputs"), error=pl.col(f"{name}_error"))
+        for name, metric, _ in _SPEEDS
+    ]
+    return pl.concat([*speeds, force_values(accepted, tuple(name for name, _, _ in _FORCES))])
+
+
+def force_values(accepted: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
+    """The forces of these names of accepted runs or lines, with the body measures behind them."""
+    metrics = {name: metric for name, metric, _ in _FORCES}
+    body = pl.concat_list(
+        pl.struct(source_table=pl.lit("body_readings"), row_id=pl.col(f"{what}_row_id"), role=pl.lit(what))
+        for what in ("body_mass", "stature")
+    ).list.filter(pl.element().struct.field("row_id").is_not_null())
+    inputs = pl.concat_list("inputs", body)
+    flags = join_codes(
+        pl.col("flags"),
+        pl.when(pl.col("body_mass_provisional")).then(pl.lit("mass_provisional")),
+        pl.when(pl.col("stature_m").is_null()).then(pl.lit("stature_unknown")),
+    )
     return pl.concat(
-        values_of(accepted, metric, pl.col(name), inputs, flags, error=pl.col(f"{name}_error"))
-        for columns, inputs, flags in ((_SPEEDS, pl.col("inputs"), pl.col("flags")), (_FORCES, *weighed))
-        for name, metric, _ in columns
+        values_of(accepted, metrics[name], pl.col(name), inputs, flags, error=pl.col(f"{name}_error"))
+        for name in names
     )
 
 
 def sprint_profiles(runs: pl.DataFrame) -> pl.DataFrame:
     """The runs of `fitted_sprints` as fits of the kind `sprint`, accepted or refused."""
     values = [
-        *(
-            fit_value(name, unit, pl.col(name), pl.col(f"{name}_error"))
-            for name, _, unit in (*_SPEEDS, *_FORCES)
-        ),
+        *told_with_errors(),
         *(fit_value(name, unit, pl.col(name)) for name, unit in _TOLD),
     ]
     return fits_of(runs, "sprint", "sprint_vmax", "s", values)
+
+
+def told_with_errors() -> list[pl.Expr]:
+    """V, tau and the forces as values of a fit, with their errors."""
+    return [
+        fit_value(name, unit, pl.col(name), pl.col(f"{name}_error")) for name, _, unit in (*_SPEEDS, *_FORCES)
+    ]
+
+
+def drag_of(people: pl.DataFrame) -> Floats:
+    """k of the air [kg/m] by body mass and stature, `STATURE_M` where that is not known; NaN without mass."""
+    return drag_constant(
+        _numbers_of(people["body_mass_kg"]),
+        people["stature_m"].cast(pl.Float64).fill_null(STATURE_M).to_numpy(),
+    )
+
+
+def _numbers_of(column: pl.Series) -> Floats:
+    return column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
 
 def _runs(gates: pl.DataFrame) -> pl.DataFrame:
@@ -123,18 +189,18 @@ def _refused_unseen() -> pl.Expr:
     )
 
 
-def _refused_fit() -> pl.Expr:
+def _refused_fit(way: Way) -> pl.Expr:
     """Why a fitted run is refused."""
     percent = (100 * pl.col("share_of_vmax")).round(0).cast(pl.Int32)
     return first_reason(
         [
             (~pl.col("settled"), "The times follow no curve that levels off."),
             (
-                pl.col("rmse_s") > WIDEST_SCATTER_S,
+                pl.col("scatter") > way.widest,
                 pl.format(
-                    "The times lie {} s off the curve (root mean square); up to {} s is good enough.",
-                    pl.col("rmse_s").round(3),
-                    pl.lit(WIDEST_SCATTER_S),
+                    f"The times lie {{}} {way.unit} off the curve (root mean square); up to {way.widest:g} "
+                    f"{way.unit} is good enough.",
+                    pl.col("scatter").round(3),
                 ),
             ),
             (
@@ -153,11 +219,11 @@ def _refused_fit() -> pl.Expr:
     )
 
 
-def _numbers(asked: pl.DataFrame) -> dict[str, npt.NDArray[np.generic]]:
+def _numbers(asked: pl.DataFrame, way: Way) -> dict[str, npt.NDArray[np.generic]]:
     """What the fits of all asked runs give, by column; NaN where there is no number."""
     distance, split, used = _padded(asked)
     offset = asked["start_offset_m"].to_numpy()
-    fits = fit_splits(distance, split, offset, used)
+    fits = way.fit(distance, split, offset, used)
     variance, freedom = _noise(asked, fits)
     last = distance.max(axis=1, initial=0.0) + offset
     return {
@@ -167,28 +233,27 @@ def _numbers(asked: pl.DataFrame) -> dict[str, npt.NDArray[np.generic]]:
         "tau_error": np.sqrt(variance * fits.tau_variance),
         **_forces(asked, fits, variance),
         "settled": fits.settled,
-        "rmse_s": np.sqrt(fits.residual_ss / np.maximum(used.sum(axis=1), 1)),
+        "scatter": np.sqrt(fits.residual_ss / np.maximum(used.sum(axis=1), 1)),
         "residual_sd": np.sqrt(fits.residual_ss / np.maximum(fits.df, 1)),
         "share_of_vmax": share_of_top_speed(last, fits.vmax_m_s, fits.tau_s),
         "degrees_of_freedom": freedom,
     }
 
 
-def _forces(
-    asked: pl.DataFrame, fits: SprintFits, variance: npt.NDArray[np.float64]
-) -> dict[str, npt.NDArray[np.generic]]:
+def _forces(asked: pl.DataFrame, fits: SprintFits, variance: Floats) -> dict[str, npt.NDArray[np.generic]]:
     """Force-velocity values and errors by column; NaN without a body mass."""
-    mass = asked["body_mass_kg"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    air = mass, drag_constant(mass), asked["wind_m_s"].fill_null(0.0).to_numpy()
-    values = sprint_forces(fits.vmax_m_s, fits.tau_s, *air)
-    errors = force_errors(fits, variance, *air)
+    wind = asked["wind_m_s"].fill_null(0.0).to_numpy()
+    line = [_numbers_of(asked[name]) if name in asked.columns else 0.0 for name in ("line_n", "line_n_s_m")]
+    around = Surroundings(_numbers_of(asked["body_mass_kg"]), drag_of(asked), wind, *line)
+    values = sprint_forces(fits.vmax_m_s, fits.tau_s, around)
+    errors = force_errors(fits, variance, around)
     return {
         **values._asdict(),
         **{f"{name}_error": error for name, error in errors._asdict().items()},
     }
 
 
-def _noise(asked: pl.DataFrame, fits: SprintFits) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def _noise(asked: pl.DataFrame, fits: SprintFits) -> tuple[Floats, Floats]:
     """Variance of a time [s²] and its degrees of freedom, pooled over a device and method version."""
     pool = pl.concat_str("device", pl.col("method_version").fill_null(""), separator="\x1f")
     pools = asked.select(pool.rank("dense").cast(pl.Int64) - 1).to_series().to_numpy()
@@ -199,7 +264,7 @@ def _noise(asked: pl.DataFrame, fits: SprintFits) -> tuple[npt.NDArray[np.float6
 
 def _padded(
     runs: pl.DataFrame,
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
     """Distances [m], times [s] and which places are used, (runs, most gates) each."""
     n = runs["n"].to_numpy()
     used = np.arange(n.max(initial=0))[None, :] < n[:, None]

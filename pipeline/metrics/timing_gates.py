@@ -17,6 +17,7 @@ from pipeline.metrics.rows import (
     with_series_keys,
 )
 from pipeline.metrics.sprint_model import fitted_sprints, sprint_profiles, sprint_values
+from pipeline.metrics.witness import CODE, INTERVAL_SPEED, disagrees
 
 FAMILY = "timing_gates"
 TABLE = "sprint_splits"
@@ -34,7 +35,8 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
     """`sprint_splits` with the codes that a row and its run give.
 
     `split_not_rising`: the gate's time is not after every nearer gate's. `interval_too_fast`: from the
-    good gate before it (the first gate: from 0 m at 0 s) faster than `FASTEST_M_S`.
+    good gate before it (the first gate: from 0 m at 0 s) faster than `FASTEST_M_S`. `witness_disagrees`:
+    the device's own speed from the gate before it is another.
     """
     nearer = pl.col("split_time_s").cum_max().shift(1).over("trial_id", order_by="distance_m")
     late = trials.with_columns(not_rising=(pl.col("split_time_s") <= nearer).fill_null(False))
@@ -44,6 +46,7 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
         "interval_too_fast": pl.col("row_id").is_in(fast.implode()),
         "start_offset_unknown": pl.col("start_offset_m").is_null(),
         "side_unknown": (pl.col("test") == "change_of_direction") & pl.col("side").is_null(),
+        CODE: pl.col("row_id").is_in(_other_speed(trials).implode()),
     }
     return with_codes(late, own).drop("not_rising")
 
@@ -158,6 +161,13 @@ def _intervals(gates: pl.DataFrame) -> pl.DataFrame:
     ).with_columns(
         speed_m_s=(pl.col("distance_m") - pl.col("from_m")) / (pl.col("split_time_s") - pl.col("from_s"))
     )
+
+
+def _other_speed(gates: pl.DataFrame) -> pl.Series:
+    """Ids of the gates whose device says another speed from the gate before than the times do."""
+    told = pl.col("witness_interval_speed_m_s")
+    runs = gates.filter(told.is_not_null().any().over("trial_id"))
+    return _intervals(runs).filter(disagrees(told, pl.col("speed_m_s"), INTERVAL_SPEED))["row_id"]
 
 
 def _too_fast(gates: pl.DataFrame) -> pl.Series:

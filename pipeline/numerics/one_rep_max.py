@@ -46,7 +46,20 @@ VELOCITIES_AT_MAXIMUM: dict[str, VelocityAtMaximum] = {
     "overhead_press": VelocityAtMaximum(0.20, 0.05, "from memory"),
     "hip_thrust": VelocityAtMaximum(0.25, 0.05, "from memory"),
 }
-"""Lifts for which an estimate is made. Not for the deadlift: it is not valid there (Ruf 2018, title seen)."""
+"""Lifts for which an estimate is made by a borrowed velocity."""
+NEVER_VALID = "deadlift"
+"""No estimate is made of lifts whose name has this in it, by whatever velocity (Ruf 2018, title seen)."""
+
+
+def borrowed_velocity(lift: str) -> tuple[float, float, float]:
+    """Mean velocity of a lift at its maximum, its SD between people, and that of long-trained lifters [m/s].
+
+    NaN where a study says none.
+    """
+    known = VELOCITIES_AT_MAXIMUM.get(lift)
+    if known is None:
+        return (np.nan, np.nan, np.nan)
+    return (known.velocity_m_s, known.sd_m_s, np.nan if known.trained_m_s is None else known.trained_m_s)
 
 
 @dataclass(frozen=True)
@@ -60,20 +73,25 @@ class Estimate:
 
 
 def load_at_velocity(
-    lines: Lines, velocity_m_s: Floats, velocity_sd: npt.ArrayLike, variance: Floats, df: Floats
+    lines: Lines,
+    velocity_m_s: Floats,
+    velocity_sd: npt.ArrayLike,
+    variance: Floats,
+    df: Floats,
+    velocity_df: npt.ArrayLike = np.inf,
 ) -> Estimate:
     """The load at which each line's lift would be done once at `velocity_m_s`.
 
     `lines`: load on velocity; `variance`, `df`: residual variance [kg²] of each and its degrees of freedom,
-    pooled. Variance of the prediction: s² (1 + 1/n + (v - mean v)² / Sxx) + slope² sd(v)²; the second part is
-    known from large studies, so the degrees of freedom of the whole are those of the first alone, stretched
+    pooled. Variance of the prediction: s² (1 + 1/n + (v - mean v)² / Sxx) + slope² sd(v)². `velocity_df`: the
+    degrees of freedom of sd(v), infinite where large studies tell it. Those of the whole are both's together
     (Satterthwaite; methods, corrections 2).
     """
     line_part = variance + lines.variance_at(velocity_m_s, variance)
     person_part = lines.slope**2 * np.asarray(velocity_sd, dtype=np.float64) ** 2
     whole = line_part + person_part
     with np.errstate(divide="ignore", invalid="ignore"):
-        freedom = whole**2 / (line_part**2 / df)
+        freedom = whole**2 / (line_part**2 / df + person_part**2 / np.asarray(velocity_df))
     load = lines.at(velocity_m_s)
     half = t_quantile(freedom, INTERVAL) * np.sqrt(whole)
     return Estimate(load, np.sqrt(whole), load - half, load + half)

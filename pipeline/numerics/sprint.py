@@ -79,6 +79,11 @@ def fit_splits(distance_m: Floats, split_s: Floats, offset_m: Floats, used: Bool
         [float(np.log(length)) for length in _LENGTHS_M],
         (float(np.log(_LENGTH_BOUNDS_M[0])), float(np.log(_LENGTH_BOUNDS_M[1]))),
     )
+    return _of_length(fits, _freedom(used))
+
+
+def _of_length(fits: SeparableFits, df: npt.NDArray[np.int64]) -> SprintFits:
+    """Fits whose scale is tau and whose theta is the logarithm of V tau."""
     vmax = np.exp(fits.theta) / fits.scale
     # V = exp(theta) / tau: dV/dtheta = V, dV/dtau = -V / tau.
     by_tau = -vmax / fits.scale
@@ -86,12 +91,41 @@ def fit_splits(distance_m: Floats, split_s: Floats, offset_m: Floats, used: Bool
         vmax_m_s=vmax,
         tau_s=fits.scale,
         residual_ss=fits.residual_ss,
-        df=_freedom(used),
+        df=df,
         vmax_variance=_quadratic(fits, by_tau, vmax),
         tau_variance=fits.scale_variance,
         covariance=by_tau * fits.scale_variance + vmax * fits.covariance,
         settled=fits.settled,
     )
+
+
+def fit_passages(distance_m: Floats, time_s: Floats, used: Bools) -> SprintFits:
+    """Fit V and tau to the times at which a trace passes places `distance_m` from the start; shapes (rows,
+    places). When it started is free, so that no place starts the clock and has its error in all times.
+
+    A trace's places are equally sure, its times so much surer the faster it was: they are weighted by the
+    speed of a first fit, and residuals are in m. `df`: places less three.
+    """
+    flat = _fit_passages(distance_m, time_s, used.astype(np.float64))
+    top, tau = flat.vmax_m_s[:, None], flat.tau_s[:, None]
+    with np.errstate(invalid="ignore"):
+        speed = -top * np.expm1(-time_at(np.where(used, distance_m, 1.0), top, tau) / tau)
+    return _fit_passages(distance_m, time_s, np.where(used & flat.settled[:, None], speed, 0.0))
+
+
+def _fit_passages(distance_m: Floats, time_s: Floats, weight: Floats) -> SprintFits:
+    """`fit_passages` with weights: one over the SD of a time, 0 where a place is not used."""
+    one = weight / np.sqrt(np.maximum((weight**2).sum(axis=1, keepdims=True), 1e-300))
+    used = weight > 0
+    y = weight * np.where(used, time_s, 0.0)
+    fits = fit_separable(
+        _passage_shape,
+        (np.where(used, distance_m, 0.0), weight, one),
+        y - one * (one * y).sum(axis=1, keepdims=True),
+        [float(np.log(length)) for length in _LENGTHS_M],
+        (float(np.log(_LENGTH_BOUNDS_M[0])), float(np.log(_LENGTH_BOUNDS_M[1]))),
+    )
+    return _of_length(fits, np.maximum(_freedom(used) - 1, 0))
 
 
 def fit_velocity(time_s: Floats, velocity_m_s: Floats, used: Bools) -> SprintFits:
@@ -146,6 +180,16 @@ def _split_shape(theta: Floats, away: Floats, offset: Floats, weight: Floats) ->
     u, slope = _with_slope(away / length)
     u0, slope0 = _with_slope(offset / length)
     return weight * (u - u0), weight * (slope0 - slope)
+
+
+def _passage_shape(theta: Floats, away: Floats, weight: Floats, one: Floats) -> tuple[Floats, Floats]:
+    """t / tau at each place and its derivative by log(V tau), weighted; a shift of all times is taken out."""
+    u, slope = _with_slope(away / np.exp(theta))
+    shape, derivative = weight * u, -weight * slope
+    return (
+        shape - one * (one * shape).sum(axis=1, keepdims=True),
+        derivative - one * (one * derivative).sum(axis=1, keepdims=True),
+    )
 
 
 def _with_slope(s: Floats) -> tuple[Floats, Floats]:

@@ -1,6 +1,7 @@
 """Horizontal force, power and its direction in a sprint, from its speed curve, body mass and air.
 
-F(t) = m a(t) + k (v - w) |v - w|, w the wind (a tailwind is positive): Samozino 2016, Scand J Med Sci Sports
+F(t) = m a(t) + k (v - w) |v - w|, w the wind (a tailwind is positive), and the force of a line that holds the
+runner back, where there is one: Samozino 2016, Scand J Med Sci Sports
 26:648-658 (method from its abstract, equations from memory); air: Arsac & Locatelli 2002 (from memory).
 """
 
@@ -45,47 +46,55 @@ def air_density(pressure_mm_hg: float = 760.0, celsius: float = 20.0) -> float:
     return _AIR_KG_M3 * pressure_mm_hg / 760 * 273 / (273 + celsius)
 
 
-def frontal_area(mass_kg: Floats, stature_m: float = STATURE_M) -> Floats:
+def frontal_area(mass_kg: Floats, stature_m: Floats | float = STATURE_M) -> Floats:
     """Area that a runner shows to the wind [m²]: 0.266 of the skin's (Du Bois 1916)."""
     return np.asarray(0.266 * 0.2025 * stature_m**0.725 * mass_kg**0.425)
 
 
-def drag_constant(mass_kg: Floats, stature_m: float = STATURE_M) -> Floats:
+def drag_constant(mass_kg: Floats, stature_m: Floats | float = STATURE_M) -> Floats:
     """k of the air's force k v² [kg/m]: half density × frontal area × 0.9, at 20 °C and 760 mmHg."""
     return np.asarray(0.5 * air_density() * frontal_area(mass_kg, stature_m) * _DRAG_COEFFICIENT)
 
 
-def sprint_forces(
-    vmax_m_s: Floats, tau_s: Floats, mass_kg: Floats, drag_kg_m: Floats, wind_m_s: Floats
-) -> Forces:
+class Surroundings(NamedTuple):
+    """What a sprint is run with and against, shape (rows,) each: body mass [kg], k of the air [kg/m], wind
+    [m/s], and the force of a line [N] that is straight in v: `line_n` at rest and `line_n_s_m` more for each
+    m/s."""
+
+    mass_kg: Floats
+    drag_kg_m: Floats
+    wind_m_s: Floats
+    line_n: Floats | float = 0.0
+    line_n_s_m: Floats | float = 0.0
+
+
+def sprint_forces(vmax_m_s: Floats, tau_s: Floats, around: Surroundings) -> Forces:
     """Force-velocity values of each sprint, from arrays of shape (rows,).
 
     F0 and V0 are where the least-squares line of F / m on v over 0 to 6 s, every 0.01 s, meets the axes;
     Pmax = F0 V0 / 4. RF = F / sqrt(F² + (m g)²) is the share of force that points forward [%]: RFmax its
     value at 0.3 s, DRF the slope of its line on v from 0.3 to 6 s.
     """
+    columns = [np.broadcast_to(column, vmax_m_s.shape) for column in (vmax_m_s, tau_s, *around)]
     parts = [
-        _forces(*(column[i : i + _CHUNK, None] for column in (vmax_m_s, tau_s, mass_kg, drag_kg_m, wind_m_s)))
+        _forces(*(column[i : i + _CHUNK, None] for column in columns))
         for i in range(0, max(vmax_m_s.size, 1), _CHUNK)
     ]
     return Forces(*(np.concatenate(values) for values in zip(*parts, strict=True)))
 
 
-def force_errors(
-    fits: SprintFits, variance: Floats, mass_kg: Floats, drag_kg_m: Floats, wind_m_s: Floats
-) -> Forces:
+def force_errors(fits: SprintFits, variance: Floats, around: Surroundings) -> Forces:
     """Standard errors of `sprint_forces`, by the delta method from those of V and tau.
 
-    `variance`: of a split time [s²], shape (rows,), own or pooled. Mass, air and wind count as known, and
-    the curve as right, so the errors are those of timing alone.
+    `variance`: of a split time [s²], shape (rows,), own or pooled. Mass, air, wind and line count as known,
+    and the curve as right, so the errors are those of timing alone.
     """
     vmax, tau = fits.vmax_m_s, fits.tau_s
-    rest = (mass_kg, drag_kg_m, wind_m_s)
     by_vmax = _slopes(
-        sprint_forces(vmax * (1 + _SHARE), tau, *rest), sprint_forces(vmax * (1 - _SHARE), tau, *rest), vmax
+        sprint_forces(vmax * (1 + _SHARE), tau, around), sprint_forces(vmax * (1 - _SHARE), tau, around), vmax
     )
     by_tau = _slopes(
-        sprint_forces(vmax, tau * (1 + _SHARE), *rest), sprint_forces(vmax, tau * (1 - _SHARE), *rest), tau
+        sprint_forces(vmax, tau * (1 + _SHARE), around), sprint_forces(vmax, tau * (1 - _SHARE), around), tau
     )
     return Forces(
         *(
@@ -102,12 +111,15 @@ def _slopes(above: Forces, below: Forces, at: Floats) -> list[Floats]:
     return [(high - low) / (2 * _SHARE * at) for high, low in zip(above, below, strict=True)]
 
 
-def _forces(vmax: Floats, tau: Floats, mass: Floats, drag: Floats, wind: Floats) -> Forces:
+def _forces(
+    vmax: Floats, tau: Floats, mass: Floats, drag: Floats, wind: Floats, line: Floats, line_by_v: Floats
+) -> Forces:
     def over(time_s: Floats) -> tuple[Floats, Floats]:
         """Speed [m/s] and force per mass [N/kg] at these times: (rows, times)."""
         left = np.exp(-time_s / tau)
         v = vmax * (1 - left)
-        return v, vmax / tau * left + drag / mass * (v - wind) * abs(v - wind)
+        air = drag * (v - wind) * abs(v - wind)
+        return v, vmax / tau * left + (air + line + line_by_v * v) / mass
 
     v, force = over(_WHOLE[0])
     slope, height = _line(v, force, _WHOLE[1])

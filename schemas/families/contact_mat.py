@@ -64,6 +64,18 @@ FAMILY = Family(
         ),
         Field("hands", "text", "Where the hands are.", values=("hips", "free", "floor")),
         Field("leg", "text", "Which leg takes off.", values=("both", "left", "right")),
+        Field(
+            "witness_jump_height_m",
+            "real",
+            "Jump height as the device computes it; kept to compare with ours, never used.",
+            unit="m",
+        ),
+        Field(
+            "witness_reactive_strength_m_s",
+            "real",
+            "Height over contact time as the device computes it; kept to compare with ours, never used.",
+            unit="m/s",
+        ),
     ),
     required=("test", "flight_time_s"),
     natural_key=("test", "leg", "trial", "hop"),

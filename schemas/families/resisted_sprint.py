@@ -47,6 +47,12 @@ FAMILY = Family(
             limits_from="judgement from world extremes and physics (methods, B3)",
         ),
         Field(
+            "witness_peak_velocity_m_s",
+            "real",
+            "Highest velocity of the run as the device computes it; kept to compare with ours, never used.",
+            unit="m/s",
+        ),
+        Field(
             "time_s",
             "real",
             "Time of the sample from the start of the trace.",

@@ -75,6 +75,13 @@ FAMILY = Family(
             limits_from=_JUDGED,
             sign="a tailwind is positive",
         ),
+        Field(
+            "witness_interval_speed_m_s",
+            "real",
+            "Speed from the gate before to this one as the device computes it; kept to compare with ours, "
+            "never used.",
+            unit="m/s",
+        ),
     ),
     required=("test", "distance_m", "split_time_s"),
     natural_key=("test", "side", "trial", "distance_m"),

@@ -7,7 +7,9 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.metrics.measurements import measure_all
 from pipeline.metrics.skinfold_calipers import flag, measure
+from pipeline.numerics.body_composition import siri_fat
 from schemas.catalogue import CATALOGUE
 from tests.metrics.trial_rows import sessions_of, trial_rows
 
@@ -63,3 +65,25 @@ def test_neither_is_ranked_nor_shown_to_coaches() -> None:
         assert not CATALOGUE[metric].coach
         assert CATALOGUE[metric].restricted_minors
         assert CATALOGUE[metric].better == "context"
+
+
+def test_a_density_beyond_lean_gives_no_fat_and_is_never_clipped() -> None:
+    """Case 182 of the body-fat data of 252 men (Johnson 1996, J Stat Educ 4(1)): a density of 1.1089 g/mL is
+    -3.61 % by Siri's equation, where the authors wrote 0.0."""
+    assert pl.select(siri_fat(pl.lit(1.1089))).item() == pytest.approx(-3.61, abs=0.005)
+    low, _ = CATALOGUE["fat_percent"].hard
+    assert low > 0
+    # Thinner folds than any man has, by another equation: below the limit, so there is no value.
+    rows = trial_rows(
+        "skinfold_readings",
+        *(
+            {"site": site, "reading": 1, "thickness_mm": 2.0, "measurer": "M1"}
+            for site in ("biceps", "triceps", "subscapular", "suprailiac")
+        ),
+    )
+    asking = pl.DataFrame([{"athlete_id": "A1", "sex": "male", "equation": "four_sites", "fat": "siri"}])
+    sessions = sessions_of(rows, age_years=19.0)
+    made = measure_all({"skinfold_readings": rows}, sessions, CATALOGUE, {}, asking)
+    (fat,) = made["measurements"].filter(metric="fat_percent").to_dicts()
+    assert fat["value"] is None
+    assert "range_hard" in fat["flags"]

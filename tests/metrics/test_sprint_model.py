@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -65,8 +66,25 @@ def test_without_a_body_mass_there_are_speed_and_time_constant_only() -> None:
 def test_a_provisional_mass_is_told_where_mass_matters() -> None:
     found = measured(sprint(), provisional=True)
     flags = dict(found.select("metric", "flags").unique().iter_rows())
-    assert flags["sprint_f0"] == "mass_provisional"
+    assert flags["sprint_f0"] == "mass_provisional;stature_unknown"
     assert flags["sprint_vmax"] is None
+
+
+def test_the_air_meets_the_athletes_own_stature() -> None:
+    told: dict[str, Any] = {"stature_m": 1.95, "stature_row_id": "tall", "stature_age_days": 30}
+    rows = trial_rows("sprint_splits", *sprint())
+    tall = measure(flag(rows), sessions_of(rows, kg=80.0, **told)).filter(metric="sprint_v0")
+    default = measured(sprint()).filter(metric="sprint_v0")
+    drag = [0.5 * 1.204741 * 0.9 * 0.266 * 0.2025 * h**0.725 * 80**0.425 for h in (1.95, 1.75)]
+    time = np.arange(601) / 100
+    left = np.exp(-time / 1.1)
+    v = 9.0 * (1 - left)
+    slopes = [np.polyfit(v, 9.0 / 1.1 * left + k / 80 * v**2, 1) for k in drag]
+    ours = [frame["value"].item() for frame in (tall, default)]
+    assert ours == pytest.approx([-height / slope for slope, height in slopes], rel=1e-6)
+    assert tall["flags"].item() is None
+    assert default["flags"].item() == "stature_unknown"
+    assert ("body_readings", "tall", "stature") in [tuple(one.values()) for one in tall["inputs"].item()]
 
 
 def test_a_headwind_is_paid_for() -> None:

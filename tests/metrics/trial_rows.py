@@ -10,16 +10,18 @@ from typing import Any
 import polars as pl
 from scipy.optimize import brentq
 
+from pipeline.metrics.maxima import MAXIMA
 from pipeline.metrics.occasions import LENGTHS
 from schemas.models import polars_schema
 from schemas.tables import TABLES
 
 DAY = dt.date(2026, 1, 5)
-OF_OCCASIONS = {
+OF_OCCASIONS: dict[str, pl.DataType | type[pl.DataType]] = {
     "age_years": pl.Float64,
     "sex": pl.String,
     "equation": pl.String,
     "fat": pl.String,
+    "maxima": MAXIMA,
     **{f"{name}_m": pl.Float64 for name in LENGTHS},
     **{f"{name}_row_id": pl.String for name in LENGTHS},
     **{f"{name}_age_days": pl.Int64 for name in LENGTHS},
@@ -126,7 +128,8 @@ def trace_of_sprint(
 ) -> pl.DataFrame:
     """`resisted_samples` of one run from rest, v = V (1 - exp(-t / tau)), at constant force."""
     placed = vmax * (pl.col("time_s") - tau * (1 - (-pl.col("time_s") / tau).exp()))
-    return trace(seconds, 1.0, force_n, name, hz).with_columns(position_m=placed)
+    speed = vmax * (1 - (-pl.col("time_s") / tau).exp())
+    return trace(seconds, 1.0, force_n, name, hz).with_columns(position_m=placed, velocity_m_s=speed)
 
 
 def sprint_gates(vmax: float, tau: float, offset_m: float, distances: Sequence[float]) -> Any:
@@ -148,7 +151,7 @@ def sessions_of(
 
     `more`: what else `occasions` would say of all of them, such as push_off_distance_m; else NULL.
     """
-    said = {name: more.get(name) for name in OF_OCCASIONS}
+    said = {name: more.get(name) for name in OF_OCCASIONS} | {"maxima": more.get("maxima", [])}
     columns = ("session_id", "athlete_id", "performed_at_utc", "local_date")
     head = pl.concat([frame.select(columns) for frame in frames if "session_id" in frame.columns])
     return (

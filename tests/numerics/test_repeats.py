@@ -42,6 +42,14 @@ def test_it_is_not_the_typical_error(meter: str, expected: float) -> None:
     assert error_of(*flows.select(f"{meter}1", f"{meter}2").rows()) ** 2 == pytest.approx(identity)
 
 
+@pytest.mark.parametrize(
+    ("readings", "sd"), [((190.0, 220.0, 200.0, 200.0), 12.58), ((270.0, 250.0, 330.0, 370.0), 55.08)]
+)
+def test_four_readings_of_a_child(readings: tuple[float, ...], sd: float) -> None:
+    # Bland & Altman, BMJ 1996;313:744, table 1 (two of the children whose rows were seen): SD as printed.
+    assert error_of(readings) == pytest.approx(sd, abs=0.006)
+
+
 @settings(deadline=None)
 @given(st.lists(st.tuples(READING, READING), min_size=1, max_size=12))
 def test_of_duplicates_it_is_the_root_of_the_mean_half_square(pairs: list[tuple[float, float]]) -> None:

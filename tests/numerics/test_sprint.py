@@ -11,6 +11,7 @@ from scipy.stats import t as student
 
 from pipeline.numerics.sprint import (
     distance_at,
+    fit_passages,
     fit_position,
     fit_splits,
     fit_velocity,
@@ -18,7 +19,7 @@ from pipeline.numerics.sprint import (
     split_at,
     time_at,
 )
-from pipeline.numerics.sprint_forces import drag_constant, force_errors, sprint_forces
+from pipeline.numerics.sprint_forces import Surroundings, drag_constant, force_errors, sprint_forces
 
 Floats = npt.NDArray[np.float64]
 GATES = np.array([5.0, 10.0, 15.0, 20.0, 30.0, 40.0])
@@ -167,9 +168,10 @@ def test_error_bars_cover_the_truth_as_often_as_they_say() -> None:
     variance = fit.residual_ss / fit.df
     mass, wind = np.full(TRIALS, 75.0), np.zeros(TRIALS)
     drag = drag_constant(mass)
-    truth = sprint_forces(vmax, tau, mass, drag, wind)
-    found = sprint_forces(fit.vmax_m_s, fit.tau_s, mass, drag, wind)
-    errors = force_errors(fit, variance, mass, drag, wind)
+    around = Surroundings(mass, drag, wind)
+    truth = sprint_forces(vmax, tau, around)
+    found = sprint_forces(fit.vmax_m_s, fit.tau_s, around)
+    errors = force_errors(fit, variance, around)
     cases = {
         "vmax": (fit.vmax_m_s, vmax, np.sqrt(variance * fit.vmax_variance)),
         "tau": (fit.tau_s, tau, np.sqrt(variance * fit.tau_variance)),
@@ -193,6 +195,17 @@ def test_estimates_are_not_biased() -> None:
 
 
 # Traces
+
+
+@settings(deadline=None)
+@given(vmaxes, taus, st.floats(-100.0, 100.0))
+def test_when_a_trace_begins_does_not_matter(vmax: float, tau: float, shift: float) -> None:
+    places = np.array([[1.0, 2.5, 5.0, 10.0, 15.0, 20.0, 30.0]])
+    times = time_at(places, arr(vmax), arr(tau)) + shift
+    fit = fit_passages(places, times, all_used(times))
+    assert fit.settled[0] and fit.df[0] == 4
+    assert fit.vmax_m_s[0] == pytest.approx(vmax, rel=1e-6)
+    assert fit.tau_s[0] == pytest.approx(tau, rel=1e-5)
 
 
 @settings(deadline=None)

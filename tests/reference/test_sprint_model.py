@@ -8,7 +8,13 @@ from scipy.optimize import curve_fit
 from scipy.special import lambertw
 
 from pipeline.numerics.sprint import fit_position, fit_splits, fit_velocity, time_at
-from pipeline.numerics.sprint_forces import air_density, drag_constant, frontal_area, sprint_forces
+from pipeline.numerics.sprint_forces import (
+    Surroundings,
+    air_density,
+    drag_constant,
+    frontal_area,
+    sprint_forces,
+)
 from tests.reference.nist import BOXBOD, MISRA1A, Certified
 
 # Times from the gun [s] every 10 m of the 100 m world record of 2009, reaction 0.146 s, +-0.01 s (Graubner &
@@ -99,7 +105,9 @@ def test_frontal_area_and_drag() -> None:
 def test_forces_of_a_sprint() -> None:
     """Computed with the notes over 0 to 6 s at 100 Hz: V 9, tau 1.1, 80 kg, 1.80 m, still air."""
     drag = drag_constant(np.array([80.0]), 1.80)
-    found = sprint_forces(np.array([9.0]), np.array([1.1]), np.array([80.0]), drag, np.array([0.0]))
+    found = sprint_forces(
+        np.array([9.0]), np.array([1.1]), Surroundings(np.array([80.0]), drag, np.array([0.0]))
+    )
     assert found.f0[0] == pytest.approx(8.099, abs=5e-4)
     assert found.v0[0] == pytest.approx(9.319, abs=1e-3)
     assert found.pmax[0] == pytest.approx(18.87, abs=5e-3)
@@ -110,7 +118,9 @@ def test_forces_of_a_sprint() -> None:
 def test_forces_of_another_over_a_longer_window() -> None:
     """Computed apart over eight tau at 1 kHz; 0.5 % for the other window."""
     drag = drag_constant(np.array([75.0]), 1.80)
-    found = sprint_forces(np.array([9.0]), np.array([1.2]), np.array([75.0]), drag, np.array([0.0]))
+    found = sprint_forces(
+        np.array([9.0]), np.array([1.2]), Surroundings(np.array([75.0]), drag, np.array([0.0]))
+    )
     assert found.f0[0] == pytest.approx(7.408, rel=5e-3)
     assert found.v0[0] == pytest.approx(9.372, rel=5e-3)
     assert found.pmax[0] == pytest.approx(17.356, rel=5e-3)

@@ -204,7 +204,7 @@ def _scores(
             name = weigher.name(at, target)
             help_ = _NEEDED if target in needed else 0.0
             help_ += _IN_COLUMNS if at < len(weigher.columns) else 0.0
-            if weigher.blind and name < 0.3 and _is_circumstance(family, spec):
+            if name < 0.3 and (_is_witness(spec) or (weigher.blind and _is_circumstance(family, spec))):
                 help_ -= _UNLIKELY
             scores[row, column] = name + _FIT * fit + help_
             parts[row, column] = name, fit
@@ -214,6 +214,11 @@ def _scores(
 def _is_circumstance(family: Family, spec: Field | None) -> bool:
     """Whether a field is a number beside what is measured: of those, sizes alone say nothing."""
     return spec is not None and spec.type == "real" and spec.name not in {*family.required, *family.values}
+
+
+def _is_witness(spec: Field | None) -> bool:
+    """Whether a field is what devices compute themselves: only a name says that a column is."""
+    return spec is not None and spec.is_witness
 
 
 def _leave(weigher: Weigher, at: int) -> float:
