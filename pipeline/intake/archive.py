@@ -16,6 +16,7 @@ from pipeline.ids import text_id
 from pipeline.intake.appended import append_rows
 
 _BLOCK = 1 << 16
+_UNFINISHED = ".part"
 HEADER = ("drop_id", "file_id", "path", "received_at", "size")
 
 
@@ -43,7 +44,7 @@ def store(archive: Path, file: Path) -> tuple[str, int]:
     as it is. Reads a part at a time, so that a file of any size fits.
     """
     archive.mkdir(parents=True, exist_ok=True)
-    part = archive / f".{os.getpid()}-{get_ident()}.part"
+    part = archive / f".{os.getpid()}-{get_ident()}{_UNFINISHED}"
     digest, size = hashlib.sha256(), 0
     try:
         with file.open("rb") as source, part.open("wb") as copy:
@@ -59,6 +60,15 @@ def store(archive: Path, file: Path) -> tuple[str, int]:
     finally:
         part.unlink(missing_ok=True)
     return digest.hexdigest(), size
+
+
+def remove_unfinished(archive: Path) -> None:
+    """Remove copies that a killed run left unfinished. Only for who holds the facility."""
+    if archive.is_dir():
+        with os.scandir(archive) as entries:
+            left = [entry.path for entry in entries if entry.name.startswith(".") and entry.name.endswith(_UNFINISHED)]
+        for path in left:
+            Path(path).unlink(missing_ok=True)
 
 
 def load(archive: Path, file_id: str) -> bytes:

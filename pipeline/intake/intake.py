@@ -163,6 +163,7 @@ def _into_archive(
     """Copy files into the archive and name them in the index; those that may leave the inbox."""
     fresh: list[Drop] = []
     taken: dict[Path, Stamp] = {}
+    archive.remove_unfinished(facility.archive)
     # Several at once, because most of the time of a small file is the disk's.
     with ThreadPoolExecutor(_AT_ONCE) as pool:
         stored = pool.map(lambda path: _stored(facility.archive, path), settled)
@@ -216,33 +217,45 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
     read_with = _read_with(facility, knowledge)
     due = _due(facility, warehouse, read_with, reread)
     report = IntakeReport(new_drops=len(due.fresh))
+    # Of the last time: it may have ended between the commit and the sheets.
+    due_sheets = set(json.loads(warehouse.meta("sheets") or "[]"))
     if not due and warehouse.meta("knowledge") == knowledge.fingerprint:
-        report.open_codes = open_codes(held_with_context(warehouse))
+        if due_sheets:
+            _write_sheets(report, facility, warehouse, knowledge, due_sheets)
+        else:
+            report.open_codes = open_codes(held_with_context(warehouse))
         return report
     with warehouse.transaction():
         renewed = _store_and_renew(facility, warehouse, knowledge, due, say)
-        # Also of the last time: it may have ended between the commit and the sheets.
-        sheets = _with_questions(renewed)
-        due_sheets = sheets | set(json.loads(warehouse.meta("sheets") or "[]"))
+        due_sheets |= _with_questions(renewed)
         warehouse.set_meta("knowledge", knowledge.fingerprint)
         warehouse.set_meta("spoken", json.dumps(knowledge.spoken))
         warehouse.set_meta("read_with", json.dumps(read_with))
         warehouse.set_meta("index", json.dumps([due.mark.end, due.mark.drops]))
-        warehouse.set_meta("sheets", json.dumps(sorted(sheets)))
+        warehouse.set_meta("sheets", json.dumps(sorted(due_sheets)))
         stored = _stamp_of_drops(warehouse, due)
         warehouse.set_meta("drops", stored)
         warehouse.set_meta(
             "resolved", text_id("\n".join((knowledge.fingerprint, json.dumps(read_with), stored)))
         )
-    waiting = held_with_context(warehouse)
-    report.sheets = renew_sheets(facility, knowledge, waiting, due_sheets)
-    report.open_codes = open_codes(waiting)
+    _write_sheets(report, facility, warehouse, knowledge, due_sheets)
     others = renewed.files.join(renewed.before, on=renewed.files.columns, how="anti", nulls_equal=True)
     names = renewed.drops.select("drop_id", "drop_no", "path")
     report.files = others.drop("path").join(names, on="drop_id").sort("drop_no")
     still_held = renewed.files.join(renewed.before, on="drop_id", how="semi")["held"].sum()
     report.released = max(0, int(renewed.before["held"].sum()) - int(still_held))
     return report
+
+
+def _write_sheets(
+    report: IntakeReport, facility: Facility, warehouse: Warehouse, knowledge: Knowledge, due: set[str]
+) -> None:
+    """Write the sheets of the files `due` (16 digits), then remember that no more are."""
+    waiting = held_with_context(warehouse)
+    report.open_codes = open_codes(waiting)
+    report.sheets = renew_sheets(facility, knowledge, waiting, due)
+    if due:
+        warehouse.set_meta("sheets", "[]")
 
 
 def _stamp_of_drops(warehouse: Warehouse, due: _Due) -> str:

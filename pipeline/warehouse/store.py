@@ -57,9 +57,17 @@ class Warehouse:
         self._con = duckdb.connect(str(file), config={"memory_limit": MEMORY})
         self._con.execute("SET enable_progress_bar = false")
         self._meta: dict[str, str] | None = None
-        self._con.execute("CREATE TABLE IF NOT EXISTS _meta (key VARCHAR PRIMARY KEY, value VARCHAR)")
-        for table in ALL_TABLES.values():
-            self._con.execute(create_table(table).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS", 1))
+        try:
+            self._con.execute("CREATE TABLE IF NOT EXISTS _meta (key VARCHAR PRIMARY KEY, value VARCHAR)")
+            # Made once, all or none: a command that only looks leaves the file as it is.
+            if self.meta("schema_hash") is None:
+                with self.transaction():
+                    for table in ALL_TABLES.values():
+                        self._con.execute(create_table(table))
+                    self.set_meta("schema_hash", schema_hash())
+        except BaseException:
+            self._con.close()
+            raise
 
     def __enter__(self) -> Warehouse:
         return self
@@ -160,21 +168,18 @@ class WarehouseDamaged(Exception):
 def open_warehouse(file: Path) -> Warehouse:
     """Open the warehouse, or make it. One whose tables were declared otherwise is put aside for a rebuild:
     everything in it is made again from the archive, the config and the answers."""
-    if file.exists():
-        try:
-            with Warehouse(file) as old:
-                known = old.meta("schema_hash")
-        except duckdb.Error as error:
-            said = f"the warehouse {file} can't be opened ({_first_line(error)})"
-            advice = "close it where it is open; else `yardmark rebuild` makes it anew from the archive"
-            raise WarehouseDamaged(f"{said}; {advice}") from error
-        if known != schema_hash():
-            remove_warehouse(file)
-    warehouse = Warehouse(file)
-    # Written once: a command that only looks leaves the file as it is.
-    if warehouse.meta("schema_hash") is None:
-        warehouse.set_meta("schema_hash", schema_hash())
-    return warehouse
+    try:
+        warehouse = Warehouse(file)
+    except duckdb.Error as error:
+        said = f"the warehouse {file} can't be opened ({_first_line(error)})"
+        advice = "close it where it is open; else `yardmark rebuild` makes it anew from the archive"
+        raise WarehouseDamaged(f"{said}; {advice}") from error
+    if warehouse.meta("schema_hash") == schema_hash():
+        return warehouse
+    with warehouse:
+        pass
+    remove_warehouse(file)
+    return Warehouse(file)
 
 
 def _first_line(error: Exception) -> str:
@@ -182,6 +187,6 @@ def _first_line(error: Exception) -> str:
 
 
 def remove_warehouse(file: Path) -> None:
-    """Delete the warehouse file and its log."""
-    for path in (file, file.with_name(file.name + ".wal")):
+    """Delete the warehouse file and its log; the log first, for it must not stand beside a new file."""
+    for path in (file.with_name(file.name + ".wal"), file):
         path.unlink(missing_ok=True)
