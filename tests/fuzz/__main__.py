@@ -55,7 +55,9 @@ def fuzz(count: int, seed: int, batch: int, cases: Path, first: int = 0) -> list
 
 def main() -> int:
     """Do what the arguments say."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--count", type=int, default=1_000_000, help="damaged files to take in")
     parser.add_argument("--seed", type=int, default=1, help="other seeds, other damage")
     parser.add_argument("--batch", type=int, default=500, help="files taken in together")

@@ -56,7 +56,7 @@ def broken(files: Files, hall: Path, look: Look = lambda facility: []) -> list[s
         try:
             with open_warehouse(facility.warehouse_file) as warehouse:
                 for half in (paths[::2], paths[1::2]):
-                    _take(facility, warehouse, {path: files[path] for path in half})
+                    take(facility, warehouse, {path: files[path] for path in half})
                 found = complaints(facility, warehouse, files)
             return found + look(facility)
         except BaseException as error:  # a panic of a library in Rust is no Exception
@@ -65,7 +65,8 @@ def broken(files: Files, hall: Path, look: Look = lambda facility: []) -> list[s
             return ["".join(traceback.format_exception(error))]
 
 
-def _take(facility: Facility, warehouse: Warehouse, files: Mapping[str, bytes]) -> None:
+def take(facility: Facility, warehouse: Warehouse, files: Mapping[str, bytes]) -> None:
+    """Drop files and take them in."""
     for path, data in files.items():
         file = facility.inbox / path
         file.parent.mkdir(parents=True, exist_ok=True)
@@ -100,4 +101,3 @@ def write_case(folder: Path, files: Files, found: list[str], told: str) -> Path:
         file.write_bytes(data)
     (folder / "found.txt").write_text("\n".join([told, *found]), encoding="utf-8", errors="replace")
     return folder
-

@@ -11,27 +11,38 @@ from tests.fuzz.exports import Sample, window, workbook_of
 
 # What may stand in a cell of a real export, and what nobody thought of.
 CELLS = (
-    *("", " ", "\t", "-", "n/a", "NULL", "None", "0", "-0", "00012", "1", "-1", "+1", "1.", ".5", ",5", "5,"),
-    *("nan", "NaN", "inf", "-inf", "Infinity", "1e400", "-1e400", "1e-400", "1e5", "1E+05", "0x1F", "1_000"),
+    *("", " ", "\t", "-", "n/a", "NULL", "None", "0"),
+    *("-0", "00012", "1", "-1", "+1", "1.", ".5", ",5", "5,"),
+    *("nan", "NaN", "inf", "-inf", "Infinity", "1e400"),
+    *("-1e400", "1e-400", "1e5", "1E+05", "0x1F", "1_000"),
     *("1.000,5", "1,000.5", "1 000", "1\u00a0000", "1'000", "1\u202f000", "12,34,56", "1..2", "--5", "5-"),
-    *("99999999999999999999999999", "2147483648", "-2147483649", "9223372036854775808", "0.1" + "0" * 400 + "1"),
-    *("1.5 m", "150cm", "5'11\"", '"', '""', '"""', '";"', "'", "\u2212" "1.5", "\uff11\uff12", "١٢٣", "१२३", "½", "²"),
+    *("99999999999999999999999999", "2147483648"),
+    *("-2147483649", "9223372036854775808", "0.1" + "0" * 400 + "1"),
+    *("1.5 m", "150cm", "5'11\"", '"', '""', '"""', '";"'),
+    *("'", "\u2212" "1.5", "\uff11\uff12", "١٢٣", "१२३", "½", "²"),
     *("=1+1", "+1+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("x")', "=cmd|' /C calc'!A0"),
-    *("<script>alert(1)</script>", "<b>", "&amp;", "&#x41;", "'; DROP TABLE files; --", "${x}", "%s%n", "{0}"),
+    *("<script>alert(1)</script>", "<b>", "&amp;", "&#x41;"),
+    *("'; DROP TABLE files; --", "${x}", "%s%n", "{0}"),
     *("../../etc/passwd", "/etc/passwd", "C:\\CON", "a/b", "file:///x", "\\\\host\\x", "*.csv", "~"),
-    *("\u200b", "\u200e", "\u202eabc", "\ufeff", "\u00ad", "\u2028", "\x85", "\x1c", "\x0b", "\x00", "\x7f"),
+    *("\u200b", "\u200e", "\u202eabc", "\ufeff", "\u00ad"),
+    *("\u2028", "\x85", "\x1c", "\x0b", "\x00", "\x7f"),
     *("\U0001f600", "e\u0301", "\u00e9", "İ", "ß", "ﬁ", "Å", "\ud7ff", "\U0010ffff"),
     *("2025-02-30", "2025-13-01", "30/02/2025", "31.04.2025", "00.00.0000", "0000-00-00", "9999-12-31"),
     *("2025-03-30 01:30:00", "2025-10-26 01:30:00", "30.03.2025", "26.10.2025", "2025-10-26T01:30:00+0100"),
-    *("2099-01-01 10:00:00", "1899-12-31", "1970-01-01 00:00:00", "24:00:00", "25:61:61", "2025-06-30 23:59:60"),
-    *("-1759046424000", "0000000000000", "99999999999999999", "45931.5", "12:00 PM", "2025-W10-1", "1/2/25"),
-    *("kg", "lb", "KG", "mm", "cm", "ft", "stone", "s", "ms", "m/s", "km/h", "N", "kgf", "lbf", "%", "deg", "µm"),
-    *("a1", "a48", "Visitante", "Nobody", "Tomás Penedo", "TOMAS  PENEDO", "Penedo, Tomás", "NA", "TRUE", "false"),
+    *("2099-01-01 10:00:00", "1899-12-31", "1970-01-01 00:00:00"),
+    *("24:00:00", "25:61:61", "2025-06-30 23:59:60"),
+    *("-1759046424000", "0000000000000", "99999999999999999"),
+    *("45931.5", "12:00 PM", "2025-W10-1", "1/2/25"),
+    *("kg", "lb", "KG", "mm", "cm", "ft", "stone", "s"),
+    *("ms", "m/s", "km/h", "N", "kgf", "lbf", "%", "deg", "µm"),
+    *("a1", "a48", "Visitante", "Nobody", "Tomás Penedo"),
+    *("TOMAS  PENEDO", "Penedo, Tomás", "NA", "TRUE", "false"),
     *("new", "ok", "drop", "#", "# x", "Total", "Total: 3", "answer", "file_id"),
 )  # fmt: skip
 BYTES = (
     *(b"\x00", b"\xff", b"\xfe", b"\x80", b"\x81", b"\xc3", b"\xe2\x82", b"\xf0\x9f", b"\xed\xa0\x80"),
-    *(b"\xc0\xaf", b"\r", b"\n", b"\r\n", b"\n\r", b"\x0c", b"\x1a", b"\x1b[31m", b'"', b'"\n"', b"\xef\xbb\xbf"),
+    *(b"\xc0\xaf", b"\r", b"\n", b"\r\n", b"\n\r"),
+    *(b"\x0c", b"\x1a", b"\x1b[31m", b'"', b'"\n"', b"\xef\xbb\xbf"),
     *(b"\xff\xfe", b"\xfe\xff", b"\x85", b"\xa0", b";", b",", b"\t", b" ", b"=", b"\x7f", b"\x00\x00"),
 )  # fmt: skip
 MARKS = (codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE, b"\xff\xfe\x00\x00", b"\x00\x00\xfe\xff")
@@ -103,7 +114,9 @@ def _decimal_mark(draft: Draft, random: Random) -> None:
     chosen = range(len(draft.lines)) if random.random() < 0.3 else [draft.some_line(random)]
     for at in chosen:
         cells = draft.cells(at)
-        draft.put(at, [cell.translate(swap) if draft.delimiter != "," else cell.replace(".", ",") for cell in cells])
+        draft.put(
+            at, [cell.translate(swap) if draft.delimiter != "," else cell.replace(".", ",") for cell in cells]
+        )
 
 
 def _quoted(draft: Draft, random: Random) -> None:
@@ -132,7 +145,9 @@ def _a_break_in_a_cell(draft: Draft, random: Random) -> None:
 def _a_long_cell(draft: Draft, random: Random) -> None:
     at = draft.some_line(random)
     cells = draft.cells(at)
-    cells[random.randrange(len(cells))] = random.choice(("9", "x", '"', " ", "é", "=")) * random.choice((300, 5_000))
+    cells[random.randrange(len(cells))] = random.choice(("9", "x", '"', " ", "é", "=")) * random.choice(
+        (300, 5_000)
+    )
     draft.put(at, cells)
 
 
@@ -184,7 +199,9 @@ def _a_line_between(draft: Draft, random: Random) -> None:
 
 def _header_again(draft: Draft, random: Random) -> None:
     header = draft.lines[draft.header]
-    draft.lines.insert(random.randint(0, len(draft.lines)), random.choice((header, header.upper(), f" {header} ")))
+    draft.lines.insert(
+        random.randint(0, len(draft.lines)), random.choice((header, header.upper(), f" {header} "))
+    )
 
 
 def _header_damaged(draft: Draft, random: Random) -> None:
@@ -252,7 +269,9 @@ def _another_encoding(draft: Draft, random: Random) -> None:
 
 
 def _nothing_left(draft: Draft, random: Random) -> None:
-    draft.lines = random.choice(([], [""], [" "], ["", "", ""], draft.lines[: draft.header + 1], ["\x00" * 50]))
+    draft.lines = random.choice(
+        ([], [""], [" "], ["", "", ""], draft.lines[: draft.header + 1], ["\x00" * 50])
+    )
 
 
 def _much_more(draft: Draft, random: Random) -> None:
@@ -341,9 +360,7 @@ ON_BYTES: tuple[Callable[[bytes, Random], bytes], ...] = (
 def damaged(sample: Sample, random: Random) -> bytes:
     """A short export made from a sample, damaged in one to four ways."""
     part = window(sample, random)
-    draft = Draft(
-        [*part.top, *part.rows], len(part.top) - 1, part.delimiter, part.encoding, part.end
-    )
+    draft = Draft([*part.top, *part.rows], len(part.top) - 1, part.delimiter, part.encoding, part.end)
     on_bytes = random.random() < 0.3
     for _ in range(random.choice((0, 1) if on_bytes else (1, 1, 2, 3))):
         # One that took the header row, or all lines, away leaves nothing for the next to hold on to.

@@ -95,9 +95,7 @@ def window(sample: Sample, random: Random) -> Sample:
     n = random.choice((1, 2, 3, 5, 8, 8, 30))
     start = random.randrange(max(1, len(sample.rows) - n))
     rows = sample.rows[start : start + n]
-    return Sample(
-        sample.folder, sample.name, sample.encoding, sample.delimiter, sample.end, sample.top, rows
-    )
+    return Sample(sample.folder, sample.name, sample.encoding, sample.delimiter, sample.end, sample.top, rows)
 
 
 def workbook_of(lines: list[str], delimiter: str, random: Random) -> bytes:
@@ -128,4 +126,3 @@ def _is_number(text: str) -> bool:
         return abs(float(text)) < 1e300
     except ValueError:
         return False
-

@@ -1,4 +1,4 @@
-"""What must hold of files that were taken in, whatever they look like; said anew, not borrowed from intake."""
+"""What must hold of files that were taken in, whatever they are like; said anew, not borrowed from intake."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from schemas.families import FAMILIES
 FATES = ("loaded", "held", "repeated", "superseding", "skipped")
 _DIGITS = 16
 _TRACES = {family.name: family.trace.table for family in FAMILIES.values() if family.trace is not None}
+_LARGEST = 1.7e308
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -192,11 +193,12 @@ def _values(warehouse: Warehouse) -> Iterator[str]:
             tables = [family.table] if field.name in of_trial else []
             if family.trace is not None and field.name in family.trace.columns:
                 tables = [family.trace.table]
-            if field.type not in ("real", "integer") or field.by is not None:
+            if field.type not in ("real", "integer"):
                 continue
-            low, high = (-1.7e308 if field.low is None else field.low), (
-                1.7e308 if field.high is None else field.high
-            )
+            lows = [field.low, *(low for _, low, _ in field.limits_by)]
+            highs = [field.high, *(high for _, _, high in field.limits_by)]
+            low = min(-_LARGEST if each is None else each for each in lows)
+            high = max(_LARGEST if each is None else each for each in highs)
             for table in tables:
                 bad = warehouse.select(
                     f"SELECT file_id, line, {field.name} FROM {table} "
@@ -217,4 +219,3 @@ def _sheets(facility: Facility) -> Iterator[str]:
             for cell in row:
                 if cell.startswith(_FORMULA):
                     yield f"{sheet.name}: the cell {cell[:40]!r} is a formula"
-
