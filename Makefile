@@ -6,7 +6,7 @@ ifeq ($(OS),Windows_NT)
 BIN := $(VENV)/Scripts
 endif
 
-.PHONY: demo test check lint types bench calibrate docs clean help
+.PHONY: demo test check lint types bench calibrate fuzz docs clean help
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
@@ -41,6 +41,11 @@ bench: $(VENV)/.dev  ## print how fast the numbers are made, beside other ways o
 
 calibrate: $(VENV)/.dev  ## simulate athletes of known truth: how often are the verdicts right? (minutes)
 	$(BIN)/python -m tests.calibration
+
+COUNT ?= 1000000
+SEED ?= 1
+fuzz: $(VENV)/.dev  ## damage sample exports COUNT times and hold intake to the law of rows (hours; SEED: other damage)
+	$(BIN)/python -m tests.fuzz --count $(COUNT) --seed $(SEED)
 
 clean:  ## remove the environment and the demo
 	rm -rf $(VENV) demo build dist
