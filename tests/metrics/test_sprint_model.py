@@ -69,6 +69,7 @@ def test_a_provisional_mass_is_told_where_mass_matters() -> None:
     assert flags["sprint_vmax"] is None
 
 
+@pytest.mark.mode(37)
 def test_a_headwind_is_paid_for() -> None:
     still, against = numbers(sprint(wind_m_s=0.0)), numbers(sprint(wind_m_s=-2.0))
     assert numbers(sprint()) == still
@@ -107,6 +108,7 @@ def test_what_was_seen_stands_in_the_reason() -> None:
     )
 
 
+@pytest.mark.mode(34)
 def test_times_off_the_curve_are_refused() -> None:
     gates = sprint_gates(9.0, 1.1, 0.5, GATES)
     bent = [(d, t + off) for (d, t), off in zip(gates, (0.06, -0.06, 0.06, -0.06, 0.06), strict=True)]

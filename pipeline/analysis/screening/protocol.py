@@ -45,8 +45,23 @@ def squat_above_counter(values: pl.DataFrame, series: pl.DataFrame) -> pl.DataFr
 def sides_swapped(values: pl.DataFrame, series: pl.DataFrame) -> pl.DataFrame:
     """Column trial_id: both sides of sessions whose difference is the athlete's own turned round."""
     pairs = series.filter(pl.col("pair_id").is_not_null()).select("series_id", "pair_id", "body_side")
-    sided = values.join(pairs, on="series_id")
-    left, right = pl.col("body_side") == "left", pl.col("body_side") == "right"
+    return _turned_round(values.join(pairs, on="series_id"), "left", "right")
+
+
+def ends_swapped(values: pl.DataFrame, series: pl.DataFrame) -> pl.DataFrame:
+    """Column trial_id: the neck's flexion and extension where one seems to be filed as the other."""
+    set_up = ["posture", "lever_arm", "examiner", "method", "method_version"]
+    pair = pl.concat_str([pl.col(name).fill_null("") for name in set_up], separator="|")
+    ends = series.filter(
+        (pl.col("metric") == "neck_force") & pl.col("direction").is_in(["flexion", "extension"])
+    )
+    named = ends.select("series_id", pair_id=pair, body_side="direction")
+    return _turned_round(values.join(named, on="series_id"), "flexion", "extension")
+
+
+def _turned_round(sided: pl.DataFrame, one: str, other: str) -> pl.DataFrame:
+    """Column trial_id: both `body_side`s of sessions whose difference is the athlete's own turned round."""
+    left, right = pl.col("body_side") == one, pl.col("body_side") == other
     keys = ["athlete_id", "metric", "pair_id", "session_id"]
     sessions = sided.group_by(keys).agg(
         pl.col("local_date", "better", "device").first(),
