@@ -2,9 +2,9 @@
 
 Kept in `config/answers.csv` as the kind `suspect`. Subject: `code|lines|field|test|multiplier` (`lines` as
 `screening.questions.places_text` writes them, `field` the column that an answer would change, `test` the test
-whose column it is, or the two words `a/b` that may be mixed up). Answer: `ok` (it is right, never asked again),
-`drop` (strike these lines), `convert` (multiply the column of these lines), `swap` (each of the two words for
-the other), `free` (the arms were free), or an athlete_id (move them).
+whose column it is, or the two words `a/b` that may be mixed up). Answer: `ok` (it is right, never asked
+again), `drop` (strike these lines), `convert` (multiply the column of these lines), `swap` (each of the two
+words for the other), `free` (the arms were free), or an athlete_id (move them).
 """
 
 from __future__ import annotations

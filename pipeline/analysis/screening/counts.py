@@ -9,7 +9,7 @@ WEEK, WEEK_SHARE = 7, 0.03
 MONTH, MONTH_SHARE = 30, 0.07
 """... or over 7 % off the one of at most 30 days before."""
 WIDEST_GAP = 3
-"""A wider gap in the numbers is how somebody numbers blocks (1, 2, 3, 11, 12), and no deletion (judgement)."""
+"""A wider gap in the numbers is blocks that are numbered (1, 2, 3, 11, 12), no deletion (judgement)."""
 _SESSION = ["athlete_id", "session_id", "device"]
 
 

@@ -1,4 +1,4 @@
-"""What screening asks: whose trials these are, in which unit, and whether they are filed as they were done."""
+"""What screening asks: whose trials these are, in which unit, and whether they are filed rightly."""
 
 from __future__ import annotations
 

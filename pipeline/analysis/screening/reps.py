@@ -1,4 +1,4 @@
-"""Repetitions that are none (un-racking, walking out, half a lift), and sets with another range than usual."""
+"""Repetitions that are none (un-racking, half a lift), and sets over another range than usual."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ SHARE = 0.70
 FEWEST = 6
 """Fewer repetitions of the lift say nothing of a range (judgement)."""
 OTHER = 0.10
-"""A set whose range is off the own by more than this share: the sensor hung otherwise (methods, failure 44)."""
+"""A set whose range is off the own by more than this share: a sensor askew (methods, failure 44)."""
 _LIFT = ["athlete_id", "device", "lift", "variant"]
 
 
