@@ -85,6 +85,12 @@ _ALL = (
         "Export a shorter period, or raise `max_file_mb` in facility.toml; then drop it again.",
         "max_file_mb in facility.toml, default 2000",
     ),
+    Code(
+        "own_output",
+        "The file is one that yardmark wrote for people to read.",
+        "holds_file",
+        "Nothing to do. Answers go into the sheets of held/, corrections into config/corrections.csv.",
+    ),
     # The line as text
     Code("bad_bytes", "The line has bytes that the layout's encoding does not know.", "holds_line", _LINE),
     Code("open_quote", "A quoted field is not closed on this line.", "holds_line", _LINE),
@@ -119,6 +125,15 @@ _ALL = (
         "holds_line",
         "Declare it in config/metrics.toml as [other_tests.NAME], or map the word in the layout; "
         "then run `yardmark retry`.",
+    ),
+    Code(
+        "spreadsheet_damage",
+        "A spreadsheet cut this number to a few digits with an exponent.",
+        "holds_line",
+        "Export the file again from the device and drop it as it is, without opening it in a spreadsheet; "
+        "or answer "
+        "with the right value.",
+        "a number like 1.83E+00: at most three digits, a capital E and two digits of exponent",
     ),
     Code(
         "out_of_range",
@@ -227,6 +242,13 @@ _ALL = (
         "faster than 1 m/s in the first 0.15 s",
     ),
     Code(
+        "resistance_off",
+        "The force in the line on the plateau is not the resistance that was set: a wrong setting, or slack.",
+        "flags",
+        "Look at the setting and the line; the measured force counts.",
+        "10 % of the resistance",
+    ),
+    Code(
         "removed_at_source",
         "A later export gives this trial to another athlete.",
         "flags",
@@ -238,6 +260,15 @@ _ALL = (
         "flags",
         "Nothing to do; the date is right.",
         "a folded or skipped hour",
+    ),
+    Code(
+        "order_unknown",
+        "Several trials have one time and no number, so nothing says which was done first.",
+        "flags",
+        "Map the trial's number or the time with seconds in the layout; warm-ups and odd landings are not "
+        "looked "
+        "for here.",
+        "equal times, or a date only, and no number",
     ),
     Code(
         "warm_up",
@@ -259,6 +290,13 @@ _ALL = (
         "excludes",
         "Look at the gate's place and trigger.",
         "12.6 m/s between two gates",
+    ),
+    Code(
+        "wind_strong",
+        "A strong wind blew along the run, which no formula takes out of a short sprint.",
+        "flags",
+        "Compare with runs in a like wind, or test again.",
+        "over 2 m/s, with or against the run",
     ),
     Code(
         "range_hard",
@@ -467,23 +505,28 @@ _ALL = (
     ),
     Code(
         "test_suspect",
-        "This looks like another test: squat above countermovement jump, or left and right swapped.",
+        "This looks like another test: squat above countermovement jump, or two sides or directions swapped.",
         "flags",
-        "Look at the trials; where they are filed wrong, relabel them in config/corrections.csv.",
-        "2 trial errors; sides: 4 SDs from the own difference and within 2 of its mirror",
+        "Answer in held/suspects.csv: `swap` where the two are mixed up, `ok` where they are right, or "
+        "`drop`; "
+        "single trials are relabelled in config/corrections.csv.",
+        "2 trial errors; sides and directions: 4 SDs from the own difference and within 2 of its mirror",
     ),
     Code(
         "landing_suspect",
         "Far above the own level and not met again: perhaps landed with bent knees. Not taken as a best.",
         "flags",
-        "Look at the landing; repeat the jump.",
+        "Look at the landing; repeat the jump. Answer in held/suspects.csv: `ok` where it was sound, or "
+        "`drop`.",
         "3 SDs above the own level, the next two jumps 2 trial errors lower",
     ),
     Code(
         "protocol_suspect",
         "All of a session's jumps are higher at once by as much as an arm swing gives.",
         "flags",
-        "Ask whether the hands stayed on the hips.",
+        "Ask whether the hands stayed on the hips. Answer in held/suspects.csv: `ok` where they did, "
+        "`free` where "
+        "not, or `drop`.",
         "+10 to +38 % and 3 SDs above the own level",
     ),
     Code(
@@ -492,6 +535,32 @@ _ALL = (
         "excludes",
         "Nothing to do; strike it in config/corrections.csv to be rid of it.",
         "70 % of the athlete's own median range of motion, 6 repetitions or more",
+    ),
+    Code(
+        "range_changed",
+        "The whole set moved over another range than is this athlete's: the line hung askew, or it was "
+        "another lift.",
+        "flags",
+        "Look how the sensor was fixed, and whether the lift is the one written down; strike or correct "
+        "it in "
+        "config/corrections.csv.",
+        "10 % off the median range of the other days, of 6 repetitions or more",
+    ),
+    Code(
+        "trial_missing",
+        "The trial before this one is not there: it was deleted on the device, struck, or its line waits.",
+        "flags",
+        "Keep failed trials, marked as such: how many fail is information, and the best of a few is no "
+        "level.",
+        "1 to 3 numbers left out of an athlete's in a session, that begin at 1",
+    ),
+    Code(
+        "mass_jump",
+        "Far from the last mass: a wrong number, another scale, or clothes and a meal.",
+        "flags",
+        "Weigh the athlete again, at the same time of day; a wrong reading is corrected in "
+        "config/corrections.csv.",
+        "3 % within 7 days, 7 % within 30 (methods; in a growing athlete 7 % a month is no growth)",
     ),
     Code(
         "few_trials",

@@ -158,6 +158,7 @@ _METRICS = (
     Field("used", "boolean", "Whether the value enters the session's result."),
     _text("why_not_used", "Why it does not; NULL where it does."),
     _count("n_trials", "Trials behind the value."),
+    _count("n_tried", "Trials that there are, those that do not count too."),
     _text("owner_table", "Table that carries the flag."),
     _text("owner_id", "Id of the row or value that carries the flag."),
 )

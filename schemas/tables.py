@@ -298,6 +298,7 @@ _ALL = (
             "value",
             "best",
             "n_trials",
+            "n_tried",
             "unit",
             "trial_error",
             "session_error",

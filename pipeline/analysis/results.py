@@ -56,7 +56,9 @@ def _grouped(measurements: pl.DataFrame) -> pl.DataFrame:
     # A jump that may have been landed with bent knees counts for the level, and is nobody's best.
     bent = pl.col("flags").str.split(";").list.contains("landing_suspect").fill_null(False)
     used = measurements.filter(pl.col("used"))
-    return used.group_by("athlete_id", "metric", "series_id", "session_id").agg(
+    group = ["athlete_id", "metric", "series_id", "session_id"]
+    tried = measurements.group_by(group).agg(n_tried=pl.len())
+    summed = used.group_by(group).agg(
         mean=value.mean(),
         median=value.median(),
         lowest=pl.col("value").filter(~bent).min(),
@@ -65,6 +67,7 @@ def _grouped(measurements: pl.DataFrame) -> pl.DataFrame:
         unit=pl.col("unit").first(),
         codes=pl.col("flags").drop_nulls().unique().sort().str.join(";"),
     )
+    return summed.join(tried, on=group, how="left", nulls_equal=True)
 
 
 def _rules(catalogue: Mapping[str, Metric]) -> pl.DataFrame:

@@ -204,7 +204,11 @@ def _same_people(roster: pl.DataFrame) -> list[Problem]:
         for one, other in combinations(group.iter_rows(named=True), 2):
             if fuzz.token_sort_ratio(_plain(one["name"]), _plain(other["name"])) >= _SAME_NAME:
                 earlier = f"{one['name']!r} ({one['athlete_id']}, line {one['line']} of {one['file']})"
-                message = f"has nearly the name of {earlier} and was born on the same day; one person?"
+                aliases = f"'{other['athlete_id']}|{other['name']}'"
+                message = (
+                    f"has nearly the name of {earlier} and was born on the same day; if they are one person, "
+                    f"take this line out and write {aliases} into the aliases of {one['athlete_id']}"
+                )
                 problems.append(Problem(other["file"], other["line"], "name", message, "look"))
     return problems
 

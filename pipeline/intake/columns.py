@@ -7,6 +7,7 @@ column a target of the layout, plus problems with the columns line, code, field,
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -252,7 +253,13 @@ def _quantity(
     reason = (
         f"In {where} there is '{{seen}}', which is no number in {unit} with the decimal mark '{marks[0]}'."
     )
-    return Typed(typed, [problems_where(typed, bad, "not_a_number", label, text, reason)])
+    cut = text.str.contains(rf"^-?[0-9](?:{re.escape(marks[0])}[0-9]{{1,2}})?E[+-][0-9]{{2}}$")
+    few = f"In {where} there is '{{seen}}': a spreadsheet has cut its digits."
+    problems = [
+        problems_where(typed, bad, "not_a_number", label, text, reason),
+        problems_where(typed, cut & ~bad, "spreadsheet_damage", label, text, few),
+    ]
+    return Typed(typed, problems)
 
 
 def _by_unit_column(

@@ -1,7 +1,8 @@
 """`config/corrections.csv` applied: a corrected row is a new version, the old one stays.
 
 Pure. Actions: strike (the row leaves), move (to another athlete), relabel (another test), supply (a fact that
-the device does not export); and convert (a number times `value`), which only answers make. All that a
+the device does not export); and, which only answers make, convert (a number times `value`) and swap (two
+words, `a/b`, each for the other). All that a
 correction names must hold for the rows it meets. A line stands for the row that it said, whichever version
 of it is current. A strike of a file without a line withdraws the file: what it said counts no more, and an
 earlier or other file's word does.
@@ -93,6 +94,8 @@ def apply_corrections(
             new = pl.lit(value).cast(rows.schema[column], strict=False)
             if correction["action"] == "convert":
                 new = pl.col(column) * new
+            elif correction["action"] == "swap":
+                new = _swapped(column, str(value))
             rows = rows.with_columns(
                 pl.when(met).then(new).otherwise(pl.col(column)).alias(column),
                 pl.when(met).then(pl.col("version") + 1).otherwise("version").alias("version"),
@@ -147,6 +150,12 @@ def _change(family: Family, correction: dict[str, object]) -> tuple[str, object]
     samples = family.trace.columns if family.trace else ()
     names = {f.name for f in family.columns if f.name not in samples} | {"mark"}
     column = correction["field"] or ("test" if action == "relabel" else None)
-    if action in ("relabel", "supply", "convert") and column in names:
+    if action in ("relabel", "supply", "convert", "swap") and column in names:
         return str(column), value
     return None
+
+
+def _swapped(column: str, pair: str) -> pl.Expr:
+    """A column with each of two words, `a/b`, in place of the other."""
+    one, other = pair.split("/")
+    return pl.col(column).replace({one: other, other: one})

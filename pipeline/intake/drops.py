@@ -13,6 +13,7 @@ from pipeline.intake import archive
 from pipeline.intake.archive import Drop
 from pipeline.intake.families import other_tests
 from pipeline.intake.knowledge import Knowledge
+from pipeline.intake.own_files import is_own_output
 from pipeline.intake.read import Export, Texts, WholeFile, read_blocks, read_export, reads_in_blocks
 from pipeline.intake.recognise import Claimed, recognise
 from pipeline.intake.resolve import FILE_DIGITS
@@ -168,7 +169,7 @@ def open_file(data: bytes, path: str, facility: Facility, knowledge: Knowledge, 
     export = Export(PurePosixPath(path).name, data)
     refused = _refused(export)
     if refused is not None:
-        state = "rejected" if refused.code == "unreadable" else "held"
+        state = "rejected" if refused.code in ("unreadable", "own_output") else "held"
         return Outcome(state, _count(data), waits=refused)
     claimed = recognise(path, export, facility.layouts, facility.faulty_layouts)
     if isinstance(claimed, Claimed):
@@ -198,6 +199,8 @@ def _refused(export: Export) -> WholeFile | None:
     """Why a file is not even tried."""
     if not export.data:
         return WholeFile("empty_file", "It has no bytes at all.")
+    if is_own_output(export.data):
+        return WholeFile("own_output", "Its columns are those of a file in published/.")
     for start, kind in _BINARY.items():
         if export.data.startswith(start):
             return WholeFile("unreadable", f"It is {kind}.")

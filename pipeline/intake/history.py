@@ -39,6 +39,7 @@ def family_tables(
         local_time=pl.when("time_known").then(pl.col("here").dt.time()),
         performed_at_utc="utc",
         file_id="file",
+        unordered=_unordered(family),
     )
     current = versions.filter("is_current").with_columns(cause=pl.lit(None, dtype=pl.String))
     earlier = versions.filter(~pl.col("is_current")).with_columns(cause="next_cause")
@@ -52,6 +53,13 @@ def family_tables(
     # In the order of time, so that the rows of a day lie together in the warehouse.
     shaped = shaped.sort("local_date", "file_id", "line", "row_id")
     return FamilyTables(shaped, _superseded(family, old, knowledge), slots, samples)
+
+
+def _unordered(family: Family) -> pl.Expr:
+    """Whether several trials have one time and no number, so that nothing says which was first."""
+    if family.trace is not None or family.numbered != "trial":
+        return pl.lit(False)
+    return pl.col("counted") & (pl.col("number").max().over("group") > 1).fill_null(False)
 
 
 def _kept(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
@@ -167,6 +175,7 @@ def _flagged(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when("ambiguous").then(pl.lit("time_ambiguous")),
         pl.when(pl.col("mark") != "ok").then("mark"),
         pl.when("removed").then(pl.lit("removed_at_source")),
+        pl.when("unordered").then(pl.lit("order_unknown")),
         pl.when("gap").then(pl.lit("gap")) if "gap" in rows.columns else pl.lit(None, dtype=pl.String),
     )
     joined = codes.list.drop_nulls().list.sort().list.join(";")

@@ -14,9 +14,10 @@ from pipeline.facility.folder import Facility
 from pipeline.intake.answering import Desk
 from pipeline.intake.identity import DROPPED, Names
 from pipeline.intake.sheets import SUSPECTS_FILE, SUSPECTS_HEADER, Filled, safe, write_one
-from pipeline.intake.suspects import CONVERT, KIND, OK, Subject
+from pipeline.intake.suspects import CONVERT, FREE, KIND, OK, SWAP, Subject
+from schemas.codes import CODES
 
-_UNIT = "unit_suspect"
+_UNIT, _IDENTITY = "unit_suspect", "identity_suspect"
 
 
 def write_suspects(facility: Facility, names: Names, suspects: pl.DataFrame) -> None:
@@ -32,7 +33,7 @@ def write_suspects(facility: Facility, names: Names, suspects: pl.DataFrame) -> 
 def subject_of(row: dict[str, Any]) -> Subject:
     """What an answer to a row of `_suspects` is about."""
     if row["code"] != _UNIT:
-        return Subject(row["code"], row["places"])
+        return Subject(row["code"], row["places"], row["field"] or "", row["test"] or "")
     multiplier = f"{1 / row['ratio']:.9g}" if row["complete"] else ""
     return Subject(row["code"], row["places"], row["field"], row["test"] or "", multiplier)
 
@@ -65,6 +66,8 @@ def seen_in_words(row: dict[str, Any]) -> str:
     count = row["n_trials"]
     if row["code"] == _UNIT:
         return f"{count} value(s), the first {row['value']:.6g}"
+    if row["code"] != _IDENTITY:
+        return f"{count} trial(s). {CODES[row['code']].sentence}"
     if row["away"] is None:
         return f"{count} trial(s) of somebody who was away that day"
     side = "above" if row["away"] > 0 else "below"
@@ -76,6 +79,10 @@ def proposed_in_words(row: dict[str, Any], names: Names) -> str:
     if row["code"] == _UNIT:
         ratio = f"{row['ratio']:.5g} times the own level: {row['proposed']:.6g} in the right unit"
         return f"{CONVERT}: {ratio}" if row["complete"] else f"{ratio}; others of these lines fit"
+    if "/" in (row["test"] or ""):
+        return f"{SWAP}: {' and '.join(row['test'].split('/'))} are mixed up"
+    if row["field"] == "hands":
+        return f"{FREE}: the arms were free"
     return f"like {names.shown(row['like_athlete_id'])}" if row["like_athlete_id"] else ""
 
 
@@ -90,12 +97,16 @@ def take_suspect(desk: Desk, row: Filled, suspects: pl.DataFrame) -> Subject | N
     known = {word: word for word in (OK, DROPPED)}
     if subject.multiplier:
         known[CONVERT] = CONVERT
-    if subject.code != _UNIT:
+    if "/" in subject.test:
+        known[SWAP] = SWAP
+    elif subject.field == "hands":
+        known[FREE] = FREE
+    if subject.code == _IDENTITY:
         known |= {athlete_id.casefold(): athlete_id for athlete_id in desk.ids}
     answer = known.get(_meant(row.answer).casefold())
     if answer is None:
-        more = "" if subject.code == _UNIT else ", or an athlete_id"
-        words = ", ".join(word for word in (OK, DROPPED, CONVERT) if word in known)
+        more = ", or an athlete_id" if subject.code == _IDENTITY else ""
+        words = ", ".join(word for word in (OK, DROPPED, CONVERT, SWAP, FREE) if word in known)
         desk.refuse(row, f"'{row.answer}' does not answer {subject.code}; expected: {words}{more}.")
         return None
     if answer == asked[str(subject)]["athlete_id"]:

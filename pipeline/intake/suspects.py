@@ -1,9 +1,10 @@
 """Answers about suspected trials: what they change of rows, and what the screening step goes by.
 
-Kept in `config/answers.csv` as the kind `suspect`. Subject: `code|lines|field|test|multiplier` (the last
-three for units only; `lines` as `screening.questions.places_text` writes them). Answer: `ok` (it is right,
-never asked again), `drop` (strike these lines), `convert` (multiply the column of these lines), or an
-athlete_id (move them).
+Kept in `config/answers.csv` as the kind `suspect`. Subject: `code|lines|field|test|multiplier` (`lines` as
+`screening.questions.places_text` writes them, `field` the column that an answer would change, `test` the test
+whose column it is, or the two words `a/b` that may be mixed up). Answer: `ok` (it is right, never asked
+again), `drop` (strike these lines), `convert` (multiply the column of these lines), `swap` (each of the two
+words for the other), `free` (the arms were free), or an athlete_id (move them).
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from pipeline.intake.identity import DROPPED
 from schemas.tables import TRIAL_TABLES
 
 KIND = "suspect"
-OK, CONVERT = "ok", "convert"
+OK, CONVERT, SWAP, FREE = "ok", "convert", "swap", "free"
 
 
 @dataclass(frozen=True)
@@ -79,9 +80,11 @@ def corrections_with(corrections: pl.DataFrame, answers: Iterable[Answer]) -> pl
 
 def _corrections(subject: Subject, answer: Answer) -> Iterator[dict[str, object]]:
     """A correction a file that the answer is about; none for `ok`."""
-    action = {DROPPED: "strike", CONVERT: "convert", OK: None}.get(answer.answer, "move")
+    actions = {DROPPED: "strike", CONVERT: "convert", SWAP: "swap", FREE: "supply", OK: None}
+    action = actions.get(answer.answer, "move")
     if action is None:
         return
+    values = {"convert": subject.multiplier, "swap": subject.test, "supply": FREE, "move": answer.answer}
     for file_id, lines in subject.lines.items():
         yield {
             "made_on": answer.at.date(),
@@ -91,9 +94,10 @@ def _corrections(subject: Subject, answer: Answer) -> Iterator[dict[str, object]
             "lines": lines,
             "at": answer.at,
             "action": action,
-            "test": subject.test or None,
+            # Of filing it is what changes; of units, whose column it is.
+            "test": (subject.test or None) if subject.code == "unit_suspect" else None,
             "field": subject.field or None,
-            "value": {"convert": subject.multiplier, "move": answer.answer}.get(action),
+            "value": values.get(action),
         }
 
 

@@ -17,6 +17,8 @@ TABLE = "resisted_runs"
 
 BACK_M = 0.05
 """So far may the position go back within a trace [m]; further is no run (methods, B5)."""
+FORCE_SHARE = 0.10
+"""A force on the plateau further than this share from the resistance as set (methods, failure 39)."""
 PLATEAU_SHARE = 0.95
 """A mean over 5 m below this share of the run's modelled maximum is no plateau; judgement."""
 
@@ -45,6 +47,9 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -
     plateau = join_codes(pl.col("flags"), short, late)
     other = disagrees(pl.col("witness_peak_velocity_m_s"), pl.col("fastest"), PEAK_VELOCITY)
     fastest = join_codes(pl.col("flags"), code_where(other))
+    off = (pl.col("plateau_force") / pl.col("resistance_n") - 1).abs() > FORCE_SHARE
+    unmet = pl.when(off & (pl.col("resistance_n") > 0)).then(pl.lit("resistance_off"))
+    plateau = join_codes(pl.col("flags"), short, late, unmet)
     parts = [
         values_of(runs, "resisted_plateau_velocity", pl.col("plateau"), flags=plateau),
         values_of(runs, "resisted_peak_velocity", pl.col("fastest"), flags=fastest),

@@ -23,6 +23,9 @@ FAMILY = "timing_gates"
 TABLE = "sprint_splits"
 FASTEST_M_S = 12.6
 """No interval is faster [m/s]; judgement from world extremes (methods, B3)."""
+WIND_M_S = 2.0
+"""From this wind on a run is told [m/s]: the limit of the athletics federation's records (rule book, from
+memory); short sprints are not corrected (methods, failure 37)."""
 _RUNS = ("linear_sprint", "flying_sprint")
 _GOOD = ~pl.col("flags").str.contains("split_not_rising|interval_too_fast").fill_null(False)
 DEFICIT_M = 10.0
@@ -36,7 +39,7 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
 
     `split_not_rising`: the gate's time is not after every nearer gate's. `interval_too_fast`: from the
     good gate before it (the first gate: from 0 m at 0 s) faster than `FASTEST_M_S`. `witness_disagrees`:
-    the device's own speed from the gate before it is another.
+    the device's own speed from the gate before it is another. `wind_strong`: over `WIND_M_S`, from wherever.
     """
     nearer = pl.col("split_time_s").cum_max().shift(1).over("trial_id", order_by="distance_m")
     late = trials.with_columns(not_rising=(pl.col("split_time_s") <= nearer).fill_null(False))
@@ -45,6 +48,7 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
         "split_not_rising": pl.col("not_rising"),
         "interval_too_fast": pl.col("row_id").is_in(fast.implode()),
         "start_offset_unknown": pl.col("start_offset_m").is_null(),
+        "wind_strong": (pl.col("wind_m_s").abs() > WIND_M_S).fill_null(False),
         "side_unknown": (pl.col("test") == "change_of_direction") & pl.col("side").is_null(),
         CODE: pl.col("row_id").is_in(_other_speed(trials).implode()),
     }

@@ -12,6 +12,7 @@ import polars as pl
 
 from pipeline.publish.files import put
 from pipeline.publish.flat import inert
+from schemas.coach_files import TODAY
 
 _STYLE = """
 body{font:16px/1.4 system-ui,sans-serif;margin:0 auto;max-width:46rem;padding:0 .8rem 2rem;color:#1b1f24;
@@ -24,7 +25,6 @@ li{display:flex;flex-wrap:wrap;gap:.1rem .6rem;padding:.45rem 0;border-bottom:1p
 (prefers-color-scheme:dark){body{background:#14171a;color:#e8eaed}p,span{color:#aab2bb}
 h2{border-color:#e8eaed}li{border-color:#3a4048}}
 """
-_COLUMNS = ("part", "athlete_id", "athlete", "squad", "device", "about", "done", "wanted", "why", "at")
 
 
 @dataclass(frozen=True)
@@ -86,7 +86,7 @@ def as_rows(sheet: Sheet) -> pl.DataFrame:
             "device", about="label", at=pl.col("last_at").dt.strftime("%Y-%m-%d %H:%M")
         ).with_columns(part=pl.lit("device")),
     ]
-    schema = dict.fromkeys(_COLUMNS, pl.String) | {"done": pl.Int64, "wanted": pl.Int64}
+    schema = dict.fromkeys(TODAY, pl.String) | {"done": pl.Int64, "wanted": pl.Int64}
     named = pl.col("athlete_id").replace_strict(sheet.names, default=None, return_dtype=pl.String)
     rows = pl.concat([pl.DataFrame(schema=schema), *parts], how="diagonal_relaxed")
     return rows.with_columns(athlete=named).select(pl.col(name).cast(dtype) for name, dtype in schema.items())

@@ -20,6 +20,7 @@ from pipeline.publish.files import Writer
 from pipeline.publish.page import FIRST_ROW, Column, Styles, height, print_setup, table_head
 from pipeline.publish.too_few import COUNTED_FROM
 from schemas.catalogue import Metric
+from schemas.coach_files import WORKBOOK_MARK
 
 PERCENTILES = tuple(f"p{p:02d}" for p in PERCENTILE_NEEDS)
 DIRECTIONS = {"higher": "higher", "lower": "lower", "context": ""}
@@ -91,7 +92,8 @@ def workbook_writer(norms: pl.DataFrame, about: About, metrics: dict[str, Metric
     """A writer of the workbook from the rows of `coach.coach_norms`; `metrics` in the order of coaches."""
 
     def fill(book: xlsxwriter.Workbook) -> None:
-        book.set_properties({"title": "Norms", "company": about.facility_name, "created": _CREATED})
+        made = {"title": "Norms", "company": about.facility_name, "created": _CREATED}
+        book.set_properties(made | {"comments": WORKBOOK_MARK})
         styles = Styles(book)
         _read_me(book.add_worksheet("Read me"), about, styles)
         names: set[str] = set()

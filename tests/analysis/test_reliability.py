@@ -78,6 +78,7 @@ def test_a_metric_without_a_published_error_waits_for_own_repeats() -> None:
     assert enough["origin"] == "own" and enough["session_error"] == pytest.approx(3.0, rel=0.4)
 
 
+@pytest.mark.mode(55)
 def test_people_not_fully_available_say_nothing_of_error() -> None:
     assert last(repeats(30, 3.0, available="limited").registry())["session_error"] is None
 

@@ -126,6 +126,7 @@ def test_no_reading_no_mass() -> None:
         ([(0, 70.0), (0, 70.4)], 70.2, 0, False),
     ],
 )
+@pytest.mark.mode(6)
 def test_which_mass_a_session_has(
     readings: list[tuple[int, float]], kg: float, age: int, provisional: bool
 ) -> None:
@@ -225,6 +226,7 @@ def test_age_grows_day_by_day_and_is_whole_on_birthdays(born: dt.date, days: int
     assert int(today) == on.year - born.year - (not had_birthday)
 
 
+@pytest.mark.mode(58)
 def test_an_unknown_birth_date_gives_no_age() -> None:
     assert build({"jump_trials": trial_rows("jump_trials", jump())}, born=None)["sessions"][
         "age_years"

@@ -42,6 +42,7 @@ def test_a_long_break_of_a_squad_cuts_its_members() -> None:
     assert anew(hall) == [True, False, True, True, False, False]
 
 
+@pytest.mark.mode(55)
 def test_not_being_fully_available_is_a_stretch_of_its_own() -> None:
     hall = Hall()
     hall.add("a", [0, 7], [30, 30])

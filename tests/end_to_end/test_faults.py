@@ -210,6 +210,7 @@ def test_what_the_readme_says_of_a_fault_happened(fault: Planted, warehouse: duc
             assert place.ask(query) == [(True,)]
 
 
+@pytest.mark.mode(41)
 def test_samples_that_are_held_flag_their_run(warehouse: duckdb.DuckDBPyConnection):
     """Those of the README that lose a sample, and no other run."""
     lost = [fault for fault in FAULTS if 41 in fault.modes]
@@ -221,6 +222,7 @@ def test_samples_that_are_held_flag_their_run(warehouse: duckdb.DuckDBPyConnecti
     assert flagged_runs == sorted((fault.file,) for fault in lost)
 
 
+@pytest.mark.mode(8)
 def test_pounds_and_feet_are_held_to_the_last_digit(warehouse: duckdb.DuckDBPyConnection):
     """1 lb = 0.453 592 37 kg, 1 in = 0.0254 m: international yard and pound agreement, 1959."""
     [fault] = [fault for fault in FAULTS if 8 in fault.modes]
@@ -238,6 +240,7 @@ def test_pounds_and_feet_are_held_to_the_last_digit(warehouse: duckdb.DuckDBPyCo
     assert dict(stored) == said
 
 
+@pytest.mark.mode(59)
 def test_a_formula_for_a_name_is_text_in_every_sheet(demo: Path):
     """A spreadsheet that opens a sheet must not run what somebody typed as a name."""
     [fault] = [fault for fault in FAULTS if 59 in fault.modes]

@@ -45,6 +45,7 @@ def folders(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
     return demo, after
 
 
+@pytest.mark.mode(61)
 def test_nothing_of_theirs_is_left(folders: tuple[Path, Path]) -> None:
     demo, after = folders
     roster = {

@@ -201,6 +201,7 @@ def exact(shared: Shared) -> Path:
     return shared("exact", make)
 
 
+@pytest.mark.mode(8)
 def test_yards_feet_miles_inches_and_pounds_are_exact(exact):
     """Equal to the double nearest to the exact fraction."""
     yard, mile = Fraction(9144, 10000), Fraction(1609344, 1000)

@@ -42,6 +42,7 @@ def who(written: str, *aliases: Alias, device: str = "gates-1", day: date = DAY)
         ("Ana\u00a0Prado", "a01"),
     ],
 )
+@pytest.mark.mode(1)
 def test_ways_of_writing_one_name(written: str, athlete_id: str) -> None:
     assert who(written) == Who(athlete_id)
 
@@ -49,6 +50,7 @@ def test_ways_of_writing_one_name(written: str, athlete_id: str) -> None:
 @pytest.mark.parametrize(
     "written", ["Ana Prad", "Ana Pradoo", "Prado Ana", "Ana", "Sá", "a0", "", "Ana, Prado"]
 )
+@pytest.mark.mode(1)
 def test_what_is_only_like_a_name_is_unknown(written: str) -> None:
     assert who(written) == Who(None, "unknown_name")
 
@@ -67,6 +69,7 @@ def test_normalising_twice_is_normalising_once(written: str) -> None:
     assert normalise(normalise(written)) == normalise(written)
 
 
+@pytest.mark.mode(2)
 def test_one_name_of_two_people_is_ambiguous() -> None:
     assert who("Rui Costa") == Who(None, "ambiguous_name", ("a04", "a05"))
     assert who("rui costa", Alias("Rui Costa", "a05")) == Who("a05")
@@ -103,6 +106,7 @@ def test_a_narrow_alias_goes_before_a_general_one() -> None:
     assert who("R7", *aliases, day=date(2025, 3, 2)) == Who("a01")
 
 
+@pytest.mark.mode(5)
 def test_guests_are_asked_about_by_nobody_and_are_never_on_the_roster() -> None:
     assert who("visitor ONE") == Who(None, "guest")
     assert who("Ana Prado") == Who("a01")
@@ -119,6 +123,7 @@ def test_the_three_nearest_are_proposed_likest_first() -> None:
 # --- through the resolver -------------------------------------------------------------------------------
 
 
+@pytest.mark.mode(1)
 def test_names_that_are_not_settled_hold_their_lines_with_proposals() -> None:
     told = Bench().runs(
         run("Ana Prada") + run("Rui Costa", trial=2) + run("Visitor One", trial=3) + run("joao sa", trial=4)

@@ -119,6 +119,7 @@ def test_every_line_of_any_files_has_one_fate(files: list[tuple[str, str]]) -> N
 
 @given(st.lists(exports, min_size=2, max_size=4, unique=True))
 @settings(max_examples=12, deadline=timedelta(seconds=10), suppress_health_check=[HealthCheck.too_slow])
+@pytest.mark.mode(15)
 def test_every_line_of_overlapping_exports_has_one_fate(texts: list[str]) -> None:
     hold_to_account([("gates-1/x.csv", text) for text in texts])
 

@@ -111,6 +111,7 @@ def weigh(*lines: str) -> Told:
     return bench.resolve(("scales-1/w.csv", data))
 
 
+@pytest.mark.mode(9)
 def test_decimal_and_thousands_marks() -> None:
     told = weigh("Ana Prado;2025-03-01;weight;61.250,5;g", "Ana Prado;2025-03-02;weight;61.25;kg")
     assert told.rows("body_readings")["value"].to_list() == [61.2505]
@@ -231,6 +232,7 @@ def test_time_is_the_facilitys_unless_the_layout_says_another(tmp_path: Path) ->
     assert utc == datetime(2025, 7, 1, 21)
 
 
+@pytest.mark.mode(12)
 def test_folded_and_skipped_hours() -> None:
     """Lisbon: clocks forward at 01:00 on 30 March 2025, back at 02:00 on 26 October 2025 (tz database)."""
     days = ("2025-03-30", "2025-10-26", "2025-03-01")
@@ -245,6 +247,7 @@ def test_folded_and_skipped_hours() -> None:
     assert [row[3] for row in rows] == ["time_ambiguous", "time_ambiguous", None]
 
 
+@pytest.mark.mode(13)
 def test_a_clock_that_was_wrong_is_set_right_before_all_checks(tmp_path: Path) -> None:
     clock = """[[devices.gates-1.clock]]
 from = 2012-01-01
@@ -292,6 +295,7 @@ def test_sessions_by_day_start() -> None:
 
 @pytest.mark.parametrize(("encoding", "bom"), [("utf-8", b"\xef\xbb\xbf"), ("utf-16", b""), ("cp1252", b"")])
 @pytest.mark.parametrize("ends", ["\n", "\r\n", "\r"])
+@pytest.mark.mode(10)
 def test_encodings_and_line_ends(tmp_path: Path, encoding: str, bom: bytes, ends: str) -> None:
     layout = RUNS.replace("[file]", f'[file]\nencoding = "{encoding}"')
     data = bom + runs(run("João Sá"), run("João Sá", trial=2)).replace("\n", ends).encode(encoding)
@@ -357,6 +361,7 @@ def test_unmapped_columns_are_reported() -> None:
     assert bench.runs(run()).resolved.tables["files"]["unmapped"].to_list() == [None]
 
 
+@pytest.mark.mode(22)
 def test_a_drop_jump_needs_its_contact_time(tmp_path: Path) -> None:
     layout = """
 layout = "jumps"

@@ -73,6 +73,7 @@ def test_what_is_missing_is_said(tmp_path: Path) -> None:
     assert header == "The layout runs fits the folder, but no header row has 'Split'."
 
 
+@pytest.mark.mode(20)
 def test_a_renamed_column_is_held_and_released_by_retry(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
     data = DATA.replace("Gate", "Metres")
@@ -89,6 +90,7 @@ def test_a_renamed_column_is_held_and_released_by_retry(tmp_path: Path) -> None:
     assert (hall.counts(), hall.held()) == ([{"loaded": 1}], [])
 
 
+@pytest.mark.mode(20)
 def test_a_mapped_column_that_occurs_twice_holds_the_file() -> None:
     told = Bench().resolve(("gates-1/x.csv", DATA.replace("Battery", "Split")))
     assert told.codes() == [(None, "duplicate_header")]
@@ -139,6 +141,7 @@ def test_files_that_are_no_table(
     assert hall.sheet(name).read_bytes().startswith(b"\xef\xbb\xbf")
 
 
+@pytest.mark.mode(59)
 def test_a_file_over_the_limit_is_held_until_the_limit_is_raised(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
     settings = (tmp_path / "config" / "facility.toml").read_text(encoding="utf-8")

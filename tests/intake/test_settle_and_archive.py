@@ -17,6 +17,7 @@ from tests.intake.facility_maker import WEIGHTS_HEADER, Hall, fill, run, runs
 # --- settling -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.mode(18)
 def test_what_stands_still_is_settled_and_what_grows_waits(tmp_path: Path) -> None:
     still, grows = tmp_path / "b" / "still.csv", tmp_path / "a.csv"
     still.parent.mkdir()
@@ -37,6 +38,7 @@ def test_what_stands_still_is_settled_and_what_grows_waits(tmp_path: Path) -> No
     assert slept == [10]
 
 
+@pytest.mark.mode(18)
 def test_an_unfinished_last_line_waits_longer(tmp_path: Path) -> None:
     cut, whole = tmp_path / "cut.csv", tmp_path / "whole.csv"
     cut.write_bytes(b"x\ny")
@@ -60,6 +62,7 @@ def test_an_empty_inbox_does_not_wait(tmp_path: Path) -> None:
     assert settled_files(tmp_path, 10, 60, never) == ({}, [])
 
 
+@pytest.mark.mode(18, 59)
 def test_temporary_names_and_links_wait(tmp_path: Path) -> None:
     for name in ("~$x.xlsx", ".x.csv", "x.csv.part", "x.CSV.TMP"):
         (tmp_path / name).write_bytes(b"x\n")
@@ -162,6 +165,7 @@ def test_a_second_intake_changes_nothing(tmp_path: Path) -> None:
     same_tables(hall, before)
 
 
+@pytest.mark.mode(14, 60)
 def test_the_same_bytes_again_are_repeated_wherever_they_lie(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
     data = runs(run(), "\n", run(trial=2))

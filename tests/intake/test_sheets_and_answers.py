@@ -131,6 +131,7 @@ def test_other_files_in_held_stay(hall: Hall) -> None:
 # --- the answers ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.mode(1)
 def test_alias_by_command(hall: Hall) -> None:
     assert hall.alias("NOBODY known", "a03").released == 1
     assert ("a03", 1.83) in hall.values()
@@ -373,6 +374,7 @@ cells = st.text(st.sampled_from("'=+-@a1\" ,;\u00e4"), max_size=6)
 
 
 @given(st.lists(cells, min_size=9, max_size=9))
+@pytest.mark.mode(59)
 def test_no_cell_is_a_formula_and_every_cell_comes_back(row: list[str]) -> None:
     for cell in row:
         assert not safe(cell).startswith(("=", "+", "-", "@"))
@@ -390,6 +392,7 @@ def test_no_bytes_upset_the_look_for_sheets(data: bytes) -> None:
     assert kind_of(data) is None
 
 
+@pytest.mark.mode(59)
 def test_names_that_look_like_formulas_are_answered(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
     hall.take(("gates-1/a.csv", runs(run("=cmd|x"), run("-7", trial=2), run("'@me", trial=3))))

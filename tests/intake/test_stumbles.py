@@ -18,6 +18,7 @@ def rui(second: int, split: str) -> str:
     return run("Rui Costa", time=f"10:00:{second:02d}", split=split)
 
 
+@pytest.mark.mode(2)
 def test_two_of_one_name_are_answered_line_by_line(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
     hall.take(("gates-1/a.csv", runs(rui(1, "1.81"), rui(2, "1.92"))))

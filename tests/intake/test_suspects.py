@@ -76,6 +76,7 @@ def answer(hall: Hall, row: int, said: str) -> None:
     refresh(hall)
 
 
+@pytest.mark.mode(4, 7)
 def test_the_two_are_asked_with_the_best_guess_and_left_out_until_answered(hall: Hall) -> None:
     whose, unit = sheet(hall)
     assert whose["code"] == "identity_suspect" and whose["athlete"] == "Ana Prado (a01)"
@@ -87,6 +88,7 @@ def test_the_two_are_asked_with_the_best_guess_and_left_out_until_answered(hall:
     assert last.is_empty()
 
 
+@pytest.mark.mode(4)
 def test_the_right_athlete_gets_the_trials(hall: Hall) -> None:
     answer(hall, 0, "a02")
     assert used(hall) == 3 and used(hall, athlete="a02") == 3
@@ -121,6 +123,7 @@ def test_dropped_trials_are_struck(hall: Hall) -> None:
     assert hall.counts()[-1].get("held") is None
 
 
+@pytest.mark.mode(7)
 def test_pounds_become_kilograms(hall: Hall) -> None:
     answer(hall, 1, "convert")
     mine = hall.table("body_readings").filter(athlete_id="a01", local_date=WRONG)

@@ -372,6 +372,7 @@ def test_a_bad_sample_at_an_end_is_a_gap_too(hall: Hall, number: int) -> None:
     assert hall.flags() == ["gap"]
 
 
+@pytest.mark.mode(18)
 def test_a_file_cut_off_within_its_last_line(hall: Hall) -> None:
     hall.take(("line-1/a_1.csv", file_a_run(extra="1,20")))
     assert hall.counts() == [{"loaded": 60, "held": 1}]
@@ -385,12 +386,14 @@ def test_a_sample_out_of_range_is_held_alone(hall: Hall) -> None:
     assert hall.flags() == ["gap"]
 
 
+@pytest.mark.mode(41)
 def test_lines_that_are_missing_in_the_export_are_a_gap(hall: Hall) -> None:
     lines = day_run()
     hall.take(("line-2/day.csv", day_file(lines[:20] + lines[21:], day_run("João Sá"))))
     assert hall.flags() == ["gap", None]
 
 
+@pytest.mark.mode(41)
 def test_a_gap_closes_when_its_line_is_answered(hall: Hall) -> None:
     hall.take(("line-1/a_1.csv", file_a_run(changed={30: "0,60;3,6S0;50,0"})))
     hall.answer(["3,600"])
@@ -739,6 +742,7 @@ def test_a_file_answered_by_hand_is_read_the_same_from_the_recorded_answers(hall
     assert hall.samples() == {"a01 10:00 1": 59, "a02 10:00 1": 1}
 
 
+@pytest.mark.mode(40)
 def test_a_cut_export_does_not_take_the_place_of_a_whole_run(hall: Hall) -> None:
     whole = file_a_run()
     hall.take(("line-1/run_1.csv", whole))

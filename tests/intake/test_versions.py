@@ -31,12 +31,14 @@ def weight(kg: str, name: str = "Ana Prado", day: str = "2025-03-01") -> str:
 # --- where time and trial are in the export -------------------------------------------------------------
 
 
+@pytest.mark.mode(15)
 def test_the_same_again_is_repeated() -> None:
     told = bench.runs(run(), run())
     assert (told.fates(1), told.fates(2)) == ({2: "loaded"}, {2: "repeated"})
     assert told.rows()["version"].to_list() == [1]
 
 
+@pytest.mark.mode(16)
 def test_another_value_supersedes_and_the_old_one_is_kept() -> None:
     told = bench.runs(run(split="1.83"), run(split="1.85"))
     assert told.fates(2) == {2: "superseding"}
@@ -47,12 +49,14 @@ def test_another_value_supersedes_and_the_old_one_is_kept() -> None:
     assert '"split_time_s":1.83' in old["row"]
 
 
+@pytest.mark.mode(16)
 def test_an_old_export_never_undoes_a_correction() -> None:
     told = bench.runs(run(split="1.83"), run(split="1.85"), run(split="1.83"), run(split="1.83", battery=80))
     assert told.fates(3) == told.fates(4) == {2: "repeated"}
     assert told.splits() == [1.85]
 
 
+@pytest.mark.mode(19)
 def test_coarser_then_finer_then_coarser() -> None:
     told = bench.runs(run(split="1.8"), run(split="1.83"), run(split="1.8", battery=1), run(split="1.83"))
     assert [told.fates(n)[2] for n in (1, 2, 3, 4)] == ["loaded", "superseding", "repeated", "repeated"]
@@ -84,6 +88,7 @@ def test_a_fact_stated_first_later_makes_the_row_fuller() -> None:
     assert told.rows()["shoes"].to_list() == ["flats"]
 
 
+@pytest.mark.mode(16)
 def test_far_off_is_held_until_answered() -> None:
     before, after = runs(run(split="1.83")), runs(run(split="2.83"))
     files = [("gates-1/1.csv", before), ("gates-1/2.csv", after)]
@@ -425,6 +430,7 @@ def test_unknown_names_are_counted_once() -> None:
     assert named.rows()["athlete_id"].unique().to_list() == ["a03"]
 
 
+@pytest.mark.mode(17)
 def test_a_line_whose_athlete_changed_is_new_and_the_old_one_flagged() -> None:
     told = bench.runs(run("Ana Prado"), run("João Sá"))
     assert told.fates(2) == {2: "loaded"}

@@ -39,6 +39,7 @@ def loss(*rows: dict[str, object]) -> list[float]:
     return values(*rows).filter(pl.col("metric") == "velocity_loss")["value"].to_list()
 
 
+@pytest.mark.mode(47)
 def test_each_kind_of_velocity_is_a_metric_of_its_own() -> None:
     row = lift(mean_velocity_m_s=0.8, propulsive_velocity_m_s=0.85, peak_velocity_m_s=1.3)
     found = values(row).select("metric", "value")
@@ -63,11 +64,13 @@ def test_the_label_of_a_series() -> None:
     [{"lift": "bench_press"}, {"variant": "box"}, {"load_kg": 80.001}, {"implement": "other bar"},
      {"implement_count": 2}, {"accommodating": "chains"}, {"side": "left"}, {"device": "device-2"}],
 )  # fmt: skip
+@pytest.mark.mode(43)
 def test_what_parts_two_series(other: dict[str, object]) -> None:
     frame = measured(lift(), lift(rep=2, **other)).filter(pl.col("metric") == "bar_mean_velocity")
     assert frame["series_id"].n_unique() == 2
 
 
+@pytest.mark.mode(46)
 def test_only_the_first_three_repetitions_at_full_intent_count() -> None:
     rows = [*a_set(0.8, 0.79, 0.78, 0.77), lift(set=2, intent="other"), lift(set=3, intent=None)]
     frame = measured(*rows).filter(pl.col("metric") == "bar_mean_velocity").sort("row_id")
@@ -75,6 +78,7 @@ def test_only_the_first_three_repetitions_at_full_intent_count() -> None:
     assert frame["used"].to_list() == [True, True, True, False, False, True]
 
 
+@pytest.mark.mode(47)
 def test_a_mean_above_the_peak_is_flagged_and_used_for_nothing() -> None:
     rows = [lift(mean_velocity_m_s=1.3, peak_velocity_m_s=0.8), lift(rep=2, propulsive_velocity_m_s=2.0)]
     frame = measured(*rows)

@@ -34,6 +34,7 @@ def test_every_metric_of_a_device_has_its_method_among_the_keys(metric: str) -> 
 
 
 @pytest.mark.parametrize("metric", BY_EXAMPLE)
+@pytest.mark.mode(21)
 def test_a_device_or_a_version_of_its_method_starts_a_series(metric: str) -> None:
     table, rows = BY_EXAMPLE[metric]
     other = [{**row, "row_id": f"other-{n}", "trial_id": "other"} for n, row in enumerate(rows)]
@@ -48,6 +49,7 @@ def test_a_device_or_a_version_of_its_method_starts_a_series(metric: str) -> Non
 
 @pytest.mark.parametrize("change", [{"timing": "hand"}, {"timing": None}, {"start_offset_m": 0.3}])
 @pytest.mark.parametrize("metric", ["sprint_time", "interval_speed"])
+@pytest.mark.mode(32)
 def test_times_by_hand_never_stand_with_electronic_ones(metric: str, change: dict[str, Any]) -> None:
     by_gate, other = run((10, 1.9)), run((10, 1.9), name="other", **change)
     assert n_series(metric, "sprint_splits", *by_gate, *other) == 2
@@ -55,6 +57,7 @@ def test_times_by_hand_never_stand_with_electronic_ones(metric: str, change: dic
 
 
 @pytest.mark.parametrize("metric", [name for name, one in CATALOGUE.items() if one.family == "timing_gates"])
+@pytest.mark.mode(32)
 def test_how_it_was_timed_is_a_key_of_every_gate_metric(metric: str) -> None:
     assert "timing" in CATALOGUE[metric].series_keys
 

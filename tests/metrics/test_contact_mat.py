@@ -63,6 +63,7 @@ def test_a_missing_contact_time_gives_no_value() -> None:
     assert set(frame["metric"]) == {"flight_time", "jump_height"}
 
 
+@pytest.mark.mode(31)
 def test_box_height_flags_drop_jumps_and_keys_only_them() -> None:
     frame = values(
         jump(test="drop_jump"), jump(test="drop_jump", drop_height_m=0.3), jump(drop_height_m=0.3), jump()
@@ -150,6 +151,7 @@ def test_reactive_strength_of_hops_needs_ten_tried() -> None:
         assert (row["value"] is None, row["flags"]) == (code is not None, code)
 
 
+@pytest.mark.mode(27)
 def test_too_few_valid_hops_give_no_value_and_say_so() -> None:
     times = [(0.5, 0.2)] * 5 + [(0.5, 0.3)] * 5
     row = only(values(*hops(*times)), "reactive_strength_index")

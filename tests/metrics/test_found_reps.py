@@ -72,6 +72,7 @@ def test_samples_are_told_their_repetition_and_those_between_none() -> None:
     assert set(told["row_id"].drop_nulls()) == set(made["row_id"])
 
 
+@pytest.mark.mode(41)
 def test_missing_samples_are_flagged_and_a_mark_is_kept() -> None:
     trace = samples(squats(200), "a")
     whole = found_reps(sets("a"), trace).sort("rep")

@@ -75,6 +75,7 @@ def test_two_loads_are_no_line() -> None:
     assert values(*sets(LOADS[:2], SPEEDS[:2])).is_empty()
 
 
+@pytest.mark.mode(46)
 def test_slack_and_late_repetitions_and_other_lifts_stay_out() -> None:
     spoilt = [
         lift(set=9, load_kg=80.0, mean_velocity_m_s=0.2, intent="other"),

@@ -222,6 +222,7 @@ def test_unknown_is_a_value_that_equals_itself() -> None:
         {"method_version": "2"},
     ],
 )
+@pytest.mark.mode(33, 37, 43)
 def test_series_are_never_mixed(other: dict[str, object]) -> None:
     assert jumps(jump(), jump(**other))["series_id"].n_unique() == 2
 
@@ -250,6 +251,7 @@ def test_sides_are_paired_and_swapping_them_swaps_the_series() -> None:
     ]
 
 
+@pytest.mark.mode(27)
 def test_outside_the_hard_limits_no_value_is_made() -> None:
     row = sprints(*run((10, 1.2))).row(0, named=True)
     assert (row["value"], row["used"], row["flags"], row["standard_error"]) == (
@@ -288,6 +290,7 @@ def test_the_first_limits_that_match_hold_and_a_facility_may_change_them() -> No
     assert tables["measurements"].filter(pl.col("metric") == "sprint_time")["flags"].to_list() == [None]
 
 
+@pytest.mark.mode(25)
 def test_excluded_values_are_kept_with_their_reasons() -> None:
     row = jumps(jump(mark="failed", flags="identity_suspect_note;warm_up")).row(0, named=True)
     assert row["value"] == pytest.approx(44.13, abs=0.005)

@@ -86,6 +86,7 @@ def test_flexion_to_extension_is_that_of_the_sessions_means() -> None:
 @pytest.mark.parametrize(
     "other", [{"posture": "standing"}, {"lever_arm_m": 0.12}, {"examiner": "E2"}, {"device": "device-2"}]
 )
+@pytest.mark.mode(52)
 def test_directions_compare_only_at_one_set_up(other: dict[str, Any]) -> None:
     frame = values(
         push("right", 200.0),
@@ -101,6 +102,7 @@ def test_one_side_alone_gives_no_difference_and_rotation_is_no_side() -> None:
     assert set(frame["metric"]) == {"neck_force", "neck_torque"}
 
 
+@pytest.mark.mode(52)
 def test_an_unknown_set_up_is_said_and_equals_itself() -> None:
     frame = values(push("right", 200.0, lever_arm_m=None), push("left", 160.0, lever_arm_m=None))
     row = only("neck_side_difference", frame)

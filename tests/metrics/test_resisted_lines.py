@@ -173,6 +173,7 @@ def test_traces_give_loads_for_each_basis_and_forces() -> None:
     assert of_forces.filter(~of_forces.str.starts_with("resisted_run")).to_list() == ["multi_load"]
 
 
+@pytest.mark.mode(40)
 def test_runs_cut_short_are_flagged_and_make_no_line() -> None:
     trials, samples = runs_and_samples(seconds=2.2)
     found = measure(trials, sessions_of(trials, kg=80.0), samples)
@@ -211,6 +212,7 @@ def test_sections_are_counted_from_the_start_of_movement() -> None:
         assert first["from_distance"].to_list() == ["0 m"]
 
 
+@pytest.mark.mode(40)
 def test_a_run_that_had_begun_has_no_sections() -> None:
     trials, samples = runs_and_samples()
     cut = samples.filter(pl.col("time_s") >= 0.5)

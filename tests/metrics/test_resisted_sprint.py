@@ -48,6 +48,15 @@ def test_a_run_at_constant_speed_against_a_constant_force() -> None:
     )
 
 
+@pytest.mark.mode(39)
+@pytest.mark.parametrize(("force_n", "told"), [(60.0, False), (65.9, False), (66.1, True), (53.9, True)])
+def test_a_force_that_is_not_the_set_resistance_is_told(force_n: float, told: bool) -> None:
+    samples = trace(3.0, force_n=force_n)
+    trials = flag(runs({}), samples)
+    found = measure(trials, sessions_of(trials), samples).filter(metric="resisted_plateau_velocity")
+    assert ("resistance_off" in (found["flags"].item() or "")) == told
+
+
 def test_the_plateau_of_a_sprint_is_its_last_five_metres() -> None:
     """v = V (1 - exp(-t / tau)): 5 m over the time from x(T) - 5 m to T."""
     time, top, tau = np.arange(201) / 50, 6.5, 1.1
@@ -78,11 +87,13 @@ def test_a_run_without_force_has_a_velocity_only() -> None:
     assert set(values(hole)) == velocities
 
 
+@pytest.mark.mode(39)
 def test_a_setting_never_stands_in_for_force() -> None:
     told = values(trace(3.0, force_n=None), {"resistance_setting": "12 kg"})
     assert set(told) == {"resisted_plateau_velocity", "resisted_peak_velocity"}
 
 
+@pytest.mark.mode(40)
 def test_a_short_trace_is_flagged_on_its_run_and_its_forces_and_has_no_plateau() -> None:
     samples = trace(0.8, speed=6.0)
     assert flags(samples) == "trace_short"
@@ -108,6 +119,7 @@ def test_a_position_may_go_back_by_five_centimetres(back_m: float, said: str | N
     assert flags(trace(3.0).with_columns(position_m=fallen.otherwise("position_m"))) == said
 
 
+@pytest.mark.mode(39)
 def test_a_way_back_in_small_steps_is_one() -> None:
     walked = pl.when(pl.col("line") > 100).then(6.0 - 0.01 * (pl.col("line") - 100)).otherwise("position_m")
     assert flags(trace(3.0).with_columns(position_m=walked)) == "trace_not_rising"

@@ -48,6 +48,7 @@ def flags_of(*folds: list[dict[str, object]]) -> list[str | None]:
     ("readings", "expected"),
     [((8.2, 8.6), 8.4), ((8.2, 9.6, 8.4), 8.4), ((8.0, 8.2, 9.0, 9.6), 8.6), ((7.0,), 7.0)],
 )
+@pytest.mark.mode(48)
 def test_mean_of_two_and_median_of_three(readings: tuple[float, ...], expected: float) -> None:
     row = results("skinfold_site", fold("triceps", *readings)).row(0, named=True)
     assert row["value"] == pytest.approx(expected)
@@ -56,12 +57,14 @@ def test_mean_of_two_and_median_of_three(readings: tuple[float, ...], expected: 
     assert (row["site"], row["measurer"]) == ("triceps", "M1")
 
 
+@pytest.mark.mode(48)
 def test_a_reading_alone_is_said() -> None:
     failed = {**fold("calf", 9.0, 9.2)[1], "mark": "failed"}
     found = flags_of(fold("triceps", 8.0), fold("biceps", 4.0, 4.1), [fold("calf", 9.0)[0], failed])
     assert found == ["single_reading", None, None, "single_reading", "failed"]
 
 
+@pytest.mark.mode(49)
 def test_readings_of_two_measurers_do_not_stand_together() -> None:
     assert flags_of(fold("triceps", 8.0), fold("triceps", 8.0, measurer="M2")) == ["single_reading"] * 2
     rows = results("skinfold_site", fold("triceps", 8.0, 8.2), fold("triceps", 9.0, 9.2, measurer="M2"))
@@ -79,6 +82,7 @@ def test_readings_of_two_measurers_do_not_stand_together() -> None:
         ((8.0, 8.6, 8.2), False),  # there is a third
     ],
 )
+@pytest.mark.mode(48)
 def test_a_third_reading_is_due(readings: tuple[float, ...], due: bool) -> None:
     assert flags_of(fold("triceps", *readings)) == (["third_reading_due"] if due else [None]) * len(readings)
 
@@ -109,6 +113,7 @@ def test_a_sum_is_made_of_the_site_values_of_a_whole_set() -> None:
 
 
 @pytest.mark.parametrize("missing", FOUR)
+@pytest.mark.mode(50)
 def test_no_sum_where_a_site_is_missing(missing: str) -> None:
     assert results("skinfold_sum", *(fold(site, 8.0, 8.2) for site in FOUR if site != missing)).is_empty()
 
@@ -116,6 +121,7 @@ def test_no_sum_where_a_site_is_missing(missing: str) -> None:
 @pytest.mark.parametrize(
     "other", [{"measurer": "M2"}, {"mark": "failed"}, {"device": "device-2"}, {"day": dt.date(2026, 1, 6)}]
 )
+@pytest.mark.mode(49)
 def test_no_sum_across_measurers_devices_days_or_from_failed_readings(other: dict[str, object]) -> None:
     three = [fold(site, 8.0, 8.2) for site in FOUR[1:]]
     measurer = other.get("measurer", "M1")

@@ -87,6 +87,7 @@ def test_the_air_meets_the_athletes_own_stature() -> None:
     assert ("body_readings", "tall", "stature") in [tuple(one.values()) for one in tall["inputs"].item()]
 
 
+@pytest.mark.mode(37)
 def test_a_headwind_is_paid_for() -> None:
     still, against = numbers(sprint(wind_m_s=0.0)), numbers(sprint(wind_m_s=-2.0))
     assert numbers(sprint()) == still
@@ -125,6 +126,7 @@ def test_what_was_seen_stands_in_the_reason() -> None:
     )
 
 
+@pytest.mark.mode(34)
 def test_times_off_the_curve_are_refused() -> None:
     gates = sprint_gates(9.0, 1.1, 0.5, GATES)
     bent = [(d, t + off) for (d, t), off in zip(gates, (0.06, -0.06, 0.06, -0.06, 0.06), strict=True)]

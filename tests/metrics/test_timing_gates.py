@@ -56,6 +56,7 @@ def test_two_rows_feed_an_interval_and_one_the_first() -> None:
     assert [(part["row_id"], part["role"]) for part in second] == [("run-5", "from"), ("run-10", "to")]
 
 
+@pytest.mark.mode(35)
 def test_a_split_that_does_not_rise_flags_the_later_gate() -> None:
     assert flags_of((5, 1.1), (10, 1.9), (20, 1.9), (30, 4.3)) == {
         5: None,
@@ -82,6 +83,7 @@ def test_intervals_go_past_a_bad_gate() -> None:
     assert bad["flags"].to_list() == ["split_not_rising"]
 
 
+@pytest.mark.mode(35)
 def test_an_interval_too_fast_flags_the_later_gate() -> None:
     # 10 m in 0.7 s is 14.3 m/s; past the gate, 20 m in 2.4 s.
     gates = ((5, 1.1), (10, 1.9), (20, 2.6), (30, 4.3))
@@ -89,6 +91,7 @@ def test_an_interval_too_fast_flags_the_later_gate() -> None:
     assert intervals(by_distance(run(*gates)))[-1] == ("10 m", "30 m", round(20 / 2.4, 4))
 
 
+@pytest.mark.mode(34)
 def test_the_first_interval_can_be_too_fast() -> None:
     assert flags_of((10, 0.5), (20, 3.0)) == {10: "interval_too_fast", 20: None}
 
@@ -146,9 +149,17 @@ def test_a_turn_is_timed_at_its_last_gate_and_by_side() -> None:
     ]
 
 
+@pytest.mark.mode(33, 38)
 def test_what_is_not_known_is_flagged() -> None:
     frame = values(run((10, 2.4), test="change_of_direction", start_offset_m=None))
     assert frame["flags"].to_list() == ["side_unknown;start_offset_unknown"]
+
+
+@pytest.mark.mode(37)
+@pytest.mark.parametrize(("wind", "told"), [(2.1, True), (-2.1, True), (2.0, False), (None, False)])
+def test_a_strong_wind_is_told(wind: float | None, told: bool) -> None:
+    frame = values(run((10, 1.9), wind_m_s=wind))
+    assert set(frame["flags"]) == {"wind_strong" if told else None}
 
 
 @pytest.mark.parametrize("code", ["failed", "warm_up"])

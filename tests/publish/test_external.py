@@ -6,6 +6,7 @@ from datetime import date
 from pathlib import Path
 
 import polars as pl
+import pytest
 
 from pipeline.publish.external import consenting, external_key, external_results, pseudonym
 from schemas.models import empty
@@ -25,6 +26,7 @@ def agreed(rows: list[tuple[str, str, date, date | None, str]], born: date | Non
     return consenting(consents, people, SUNDAY).to_list()
 
 
+@pytest.mark.mode(61)
 def test_consent_stands_from_the_day_given_until_the_day_withdrawn() -> None:
     early, later = date(2026, 1, 1), date(2026, 3, 16)
     assert agreed([("a", "external", early, None, "athlete")]) == ["a"]
@@ -34,6 +36,7 @@ def test_consent_stands_from_the_day_given_until_the_day_withdrawn() -> None:
     assert agreed([("a", "photographs", early, None, "athlete")]) == []
 
 
+@pytest.mark.mode(58, 61)
 def test_under_18_or_of_unknown_age_the_guardian_has_to_agree() -> None:
     early = date(2026, 1, 1)
     for born in (CHILD, None):

@@ -99,6 +99,7 @@ def test_byte_order_mark_is_dropped() -> None:
         assert read(text, Dialect("utf-16", ";"), ["name", "time"]).cells.rows() == [(2, "ä", "1")]
 
 
+@pytest.mark.mode(10)
 def test_a_line_that_does_not_decode_is_a_problem_alone() -> None:
     table = read(b"name;time;value\n\xc3\xa4;1;2\nM\xe4x;3;4\nc;5;6\n")
     assert problems(table) == [(3, "bad_bytes")]

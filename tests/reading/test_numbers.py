@@ -79,6 +79,7 @@ def test_numbers_of_a_locale(decimal: str, thousands: str, text: str, expected: 
         "1.2.3",
     ],
 )
+@pytest.mark.mode(9)
 def test_what_is_no_number(text: str) -> None:
     for expr in (parse_number(TEXT), parse_integer(TEXT), quantum(TEXT), parse_quantity(TEXT, "lb")):
         assert value(expr, text) is None
@@ -197,6 +198,7 @@ def test_quantities(unit: str, text: str, expected: float | None) -> None:
     assert value(parse_quantity(TEXT, unit), text) == expected
 
 
+@pytest.mark.mode(8)
 def test_clock_and_feet_with_a_decimal_comma() -> None:
     assert value(parse_quantity(TEXT, "clock", ","), "6:42,3") == 402.3
     assert value(parse_quantity(TEXT, "ft_in", ","), "5'11,5\"") == 1.8161

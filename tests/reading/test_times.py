@@ -177,6 +177,7 @@ def test_local_to_utc_as_zoneinfo(zone: str, drawn: list[datetime], shift_s: int
     assert result.rows() == [zoneinfo_utc(moment, zone) for moment in local]
 
 
+@pytest.mark.mode(12)
 def test_twice_is_the_earlier_and_skipped_moves_forward() -> None:
     skipped, twice = TRANSITIONS["America/New_York"]
     result = to_utc(pl.Series([skipped, twice, None, datetime(2025, 7, 1)]), "America/New_York")

@@ -31,10 +31,13 @@ _SESSIONS_SPREAD = 2.0
 OWN_CODES = (
     "identity_suspect",
     "landing_suspect",
+    "mass_jump",
     "partial_repetition",
     "protocol_suspect",
+    "range_changed",
     "session_shift",
     "test_suspect",
+    "trial_missing",
     "unit_suspect",
 )
 """The codes that only screening gives (`warm_up` is the operator's too)."""

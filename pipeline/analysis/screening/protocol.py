@@ -20,6 +20,7 @@ ARMS_LOW, ARMS_HIGH, ARMS_ERRORS = 1.10, 1.38, 3.0
 """+10 to +38 % at once is what an arm swing gives (methods, failure 29), and beyond three SDs."""
 WARMED = ("jump_height", "push_up_rise", "sprint_time", "change_of_direction_time")
 _HEIGHT = "jump_height"
+_ORDERED = ~pl.col("flags").str.split(";").list.contains("order_unknown").fill_null(False)
 _SESSION = ["athlete_id", "series_id", "session_id"]
 
 
@@ -45,8 +46,23 @@ def squat_above_counter(values: pl.DataFrame, series: pl.DataFrame) -> pl.DataFr
 def sides_swapped(values: pl.DataFrame, series: pl.DataFrame) -> pl.DataFrame:
     """Column trial_id: both sides of sessions whose difference is the athlete's own turned round."""
     pairs = series.filter(pl.col("pair_id").is_not_null()).select("series_id", "pair_id", "body_side")
-    sided = values.join(pairs, on="series_id")
-    left, right = pl.col("body_side") == "left", pl.col("body_side") == "right"
+    return _turned_round(values.join(pairs, on="series_id"), "left", "right")
+
+
+def ends_swapped(values: pl.DataFrame, series: pl.DataFrame) -> pl.DataFrame:
+    """Column trial_id: the neck's flexion and extension where one seems to be filed as the other."""
+    set_up = ["posture", "lever_arm", "examiner", "method", "method_version"]
+    pair = pl.concat_str([pl.col(name).fill_null("") for name in set_up], separator="|")
+    ends = series.filter(
+        (pl.col("metric") == "neck_force") & pl.col("direction").is_in(["flexion", "extension"])
+    )
+    named = ends.select("series_id", pair_id=pair, body_side="direction")
+    return _turned_round(values.join(named, on="series_id"), "flexion", "extension")
+
+
+def _turned_round(sided: pl.DataFrame, one: str, other: str) -> pl.DataFrame:
+    """Column trial_id: both `body_side`s of sessions whose difference is the athlete's own turned round."""
+    left, right = pl.col("body_side") == one, pl.col("body_side") == other
     keys = ["athlete_id", "metric", "pair_id", "session_id"]
     sessions = sided.group_by(keys).agg(
         pl.col("local_date", "better", "device").first(),
@@ -74,7 +90,7 @@ def warm_ups(values: pl.DataFrame, all_count: list[str]) -> pl.DataFrame:
     """
     rows = values.filter(
         pl.col("metric").is_in(WARMED) & ~pl.col("device").is_in(all_count) & pl.col("trial").is_not_null()
-    )
+    ).filter(_ORDERED)
     turn = pl.when(pl.col("better") == "lower").then(-1.0).otherwise(1.0)
     rows = rows.with_columns(good=pl.col("x") * turn).sort(*_SESSION, "performed_at_utc", "trial", "trial_id")
     later = pl.col("good").reverse()
@@ -103,7 +119,7 @@ def _median_of_later(rows: pl.DataFrame) -> pl.Series:
 
 def landing_suspects(values: pl.DataFrame, series: pl.DataFrame) -> pl.DataFrame:
     """Column trial_id: jumps far above the own level that neither of the next two comes near."""
-    rows = values.filter(pl.col("metric") == _HEIGHT).join(
+    rows = values.filter((pl.col("metric") == _HEIGHT) & _ORDERED).join(
         series.filter(pl.col("test").is_in(["countermovement_jump", "squat_jump"])).select("series_id"),
         on="series_id",
         how="semi",

@@ -1,4 +1,4 @@
-"""What screening asks: whose trials these are, and in which unit these values are written."""
+"""What screening asks: whose trials these are, in which unit, and whether they are filed rightly."""
 
 from __future__ import annotations
 
@@ -58,6 +58,41 @@ def unit_questions(units: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
     renamed = questions.drop("file_id").rename({"file": "file_id"})
     return _as_suspects(renamed.with_columns(code=pl.lit("unit_suspect")))
+
+
+_SIDE = {"jump_trials": "leg", "neck_trials": "direction"}
+"""Trial column that says the side; elsewhere it is `side`."""
+
+
+def filing_questions(doubted: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """A question an athlete, device, day, code and table; rows of `_suspects`.
+
+    `doubted`: trial_id, code, change (`a/b`: the two that may be mixed up; a word: what is perhaps true;
+    empty: nothing to change). `field` is the column that an answer changes, `test` what it changes there.
+    """
+    side = pl.col("source_table").replace_strict(_SIDE, default="side", return_dtype=pl.String)
+    change = pl.col("change")
+    of_change = (
+        pl.when(change == "free")
+        .then(pl.lit("hands"))
+        .when(change.str.starts_with("squat_jump/"))
+        .then(pl.lit("test"))
+        .when(change.str.contains("/"))
+        .then(side)
+    )
+    trials = rows.select(
+        *("trial_id", "athlete_id", "device", "local_date", "performed_at_utc", "source_table"),
+        *("file_id", "line"),
+    )
+    asked = trials.join(doubted, on="trial_id").with_columns(field=of_change)
+    group = ["code", "athlete_id", "device", "local_date", "source_table", "field", "change"]
+    questions = asked.sort("file_id", "line").group_by(group, maintain_order=True).agg(
+        pl.col("file_id", "line"),
+        n_trials=pl.col("trial_id").n_unique().cast(pl.Int32),
+        first_at=pl.col("performed_at_utc").min(),
+        last_at=pl.col("performed_at_utc").max(),
+    )  # fmt: skip
+    return _as_suspects(questions.with_columns(test=pl.when(change != "").then(change)))
 
 
 def _as_suspects(questions: pl.DataFrame) -> pl.DataFrame:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.analysis.screening.counts import masses_jumped, trials_missing
 from pipeline.analysis.screening.identity import identity_suspects
 from pipeline.analysis.screening.levels import (
     OWN_CODES,
@@ -21,13 +22,14 @@ from pipeline.analysis.screening.levels import (
 )
 from pipeline.analysis.screening.protocol import (
     arms_used,
+    ends_swapped,
     landing_suspects,
     sides_swapped,
     squat_above_counter,
     warm_ups,
 )
-from pipeline.analysis.screening.questions import identity_questions, unit_questions
-from pipeline.analysis.screening.reps import partial_repetitions
+from pipeline.analysis.screening.questions import filing_questions, identity_questions, unit_questions
+from pipeline.analysis.screening.reps import partial_repetitions, ranges_changed
 from pipeline.analysis.screening.shift import session_shifts
 from pipeline.analysis.screening.units import unit_suspects
 from pipeline.metrics.measurements import long_flags, why_not_used
@@ -51,6 +53,7 @@ TELLING = (
     "one_rep_max",
 )
 """Metrics that tell people apart, beside the facility's own tests; what only repeats another is left out."""
+ASKED_OF_FILING = ("test_suspect", "landing_suspect", "protocol_suspect")
 _TRIAL = (
     *("row_id", "trial_id", "athlete_id", "session_id", "device", "local_date", "performed_at_utc"),
     *("time_known", "mark", "file_id", "line"),
@@ -102,7 +105,9 @@ def screen(
         _row_flags(tables["value_flags"], rows, found.rows),
         long_flags(screened, "measurements", "measurement_id"),
     ]
-    suspects = pl.concat([found.identity, found.units]).sort("code", "local_date", "device", "places")
+    suspects = pl.concat([found.identity, found.units, found.filing]).sort(
+        "code", "local_date", "device", "places"
+    )
     return {
         "measurements": screened,
         "value_flags": pl.concat(flags).unique().sort(pl.all()),
@@ -112,12 +117,13 @@ def screen(
 
 @dataclass(frozen=True)
 class _Found:
-    """`rows`: row_id, code. `shifts`: see `shift`. `identity`, `units`: questions."""
+    """`rows`: row_id, code. `shifts`: see `shift`. `identity`, `units`, `filing`: questions."""
 
     rows: pl.DataFrame
     shifts: pl.DataFrame
     identity: pl.DataFrame
     units: pl.DataFrame
+    filing: pl.DataFrame
 
 
 def _all_rows(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
@@ -126,7 +132,15 @@ def _all_rows(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     for family in FAMILIES.values():
         rows = tables[family.table]
         test = next((pl.col(name) for name in ("test", "quantity") if name in rows.columns), pl.lit(None))
-        parts.append(rows.select(*_TRIAL, test=test.cast(pl.String), source_table=pl.lit(family.table)))
+        trial = pl.col("trial") if "trial" in rows.columns else pl.lit(None)
+        parts.append(
+            rows.select(
+                *_TRIAL,
+                test=test.cast(pl.String),
+                trial=trial.cast(pl.Int32),
+                source_table=pl.lit(family.table),
+            )
+        )
     return pl.concat(parts).sort("row_id")
 
 
@@ -187,25 +201,48 @@ def _look(
     values = _without(values, cold)
     medians = session_medians(values)
     beside = beside_level(values, medians)
+    filed = {
+        ("test_suspect", "squat_jump/countermovement_jump"): squat_above_counter(values, series),
+        ("test_suspect", "left/right"): sides_swapped(values, series),
+        ("test_suspect", "flexion/extension"): ends_swapped(values, series),
+        ("landing_suspect", ""): landing_suspects(beside, series),
+        ("protocol_suspect", "free"): arms_used(beside, medians, series),
+    }
+    doubted = _doubted(filed, rows, known)
     by_trial = {
         "warm_up": cold,
         "identity_suspect": whose,
-        "test_suspect": pl.concat([squat_above_counter(values, series), sides_swapped(values, series)]),
-        "landing_suspect": landing_suspects(beside, series),
-        "protocol_suspect": arms_used(beside, medians, series),
+        **{code: doubted.filter(pl.col("code") == code) for code in ASKED_OF_FILING},
+        "mass_jump": masses_jumped(values),
+        "trial_missing": trials_missing(rows),
     }
     coded = [
         rows.join(found.select("trial_id"), on="trial_id", how="semi").select("row_id", code=pl.lit(code))
         for code, found in by_trial.items()
     ]
     partial = partial_repetitions(tables["bar_reps"]).select("row_id", code=pl.lit("partial_repetition"))
+    moved = ranges_changed(tables["bar_reps"]).select("row_id", code=pl.lit("range_changed"))
     of_units = units.select("row_id", code=pl.lit("unit_suspect")).drop_nulls()
     return _Found(
-        pl.concat([*coded, partial, of_units]).unique(),
+        pl.concat([*coded, partial, moved, of_units]).unique(),
         shifts,
         identity_questions(whose, rows),
         unit_questions(units, rows),
+        filing_questions(doubted, rows),
     )
+
+
+def _doubted(filed: Mapping[tuple[str, str], pl.DataFrame], rows: pl.DataFrame, known: Known) -> pl.DataFrame:
+    """trial_id, code, change of trials that were perhaps not done or not filed as asked, but for those that
+    somebody has answered. `filed`: (code, change: what an answer would change) -> column trial_id."""
+    found = pl.concat(
+        [
+            trials.select("trial_id", code=pl.lit(code), change=pl.lit(change))
+            for (code, change), trials in filed.items()
+        ]
+    ).unique(["trial_id", "code"], keep="first", maintain_order=True)
+    settled = rows.join(known.settled, on="row_id").select("trial_id", "code").unique()
+    return found.join(settled, on=["trial_id", "code"], how="anti", maintain_order="left")
 
 
 def _without(values: pl.DataFrame, trials: pl.DataFrame) -> pl.DataFrame:

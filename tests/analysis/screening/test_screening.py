@@ -86,6 +86,7 @@ FAULTS: dict[str, tuple[str, Callable[[Row], Row], float]] = {
 
 
 @pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.mode(7, 22, 23, 28, 29, 45)
 def test_planted_faults_are_found(fault: str) -> None:
     code, change, least = FAULTS[fault]
     found = asked = others = 0
@@ -122,6 +123,7 @@ def previous_still_selected(seed: int, where: set[tuple[str, dt.date]]) -> list[
     return planted(hall(seed), set(filed), change)
 
 
+@pytest.mark.mode(4)
 def test_trials_of_the_next_athlete_are_found_where_the_two_differ_enough() -> None:
     """Two who jump alike can't be told apart, and a mix-up of them does little harm; so by how much they
     differ."""
@@ -184,6 +186,7 @@ def test_two_athletes_under_each_others_name() -> None:
     assert asked > 10 and found >= 0.9 * asked
 
 
+@pytest.mark.mode(4)
 def test_whoever_was_away_has_no_trials() -> None:
     rows = hall(1)
     away = pl.DataFrame({"athlete_id": ["a07"], "local_date": [FIRST_DAY]})
@@ -210,6 +213,7 @@ def knocked(row: Row) -> Row:
 
 
 @pytest.mark.parametrize(("fault", "metric"), [(wet, "jump_height"), (knocked, "interval_speed")])
+@pytest.mark.mode(30, 36, 21)
 def test_a_day_on_which_all_moved_is_told_from_one_on_which_one_did(
     fault: Callable[[Row], Row], metric: str
 ) -> None:
@@ -240,6 +244,7 @@ def test_three_athletes_say_nothing_of_a_day() -> None:
         assert bool(flagged(screened(rows), "session_shift")) == told
 
 
+@pytest.mark.mode(22, 53)
 def test_sides_that_changed_places_are_seen_where_they_differ() -> None:
     day = FIRST_DAY + dt.timedelta(days=14 * 5)
 
@@ -258,6 +263,7 @@ def test_sides_that_changed_places_are_seen_where_they_differ() -> None:
     assert asked >= 5 and found >= 0.8 * asked
 
 
+@pytest.mark.mode(7, 54)
 def test_one_value_is_converted_as_proposed() -> None:
     where = {(name(7), FIRST_DAY + dt.timedelta(days=14 * 5))}
     rows = planted(hall(1), where, pounds)

@@ -69,6 +69,7 @@ def test_of_times_the_lower_is_the_better() -> None:
     assert found.height == 1  # of the last gate alone
 
 
+@pytest.mark.mode(52)
 def test_trials_further_apart_than_this_athlete_is_used_to() -> None:
     """Three sessions of 1 %: 8 % is wide; where a session like it is usual, it is not."""
     days = [DAY - dt.timedelta(days=7 * week) for week in (1, 2, 3)]
@@ -109,6 +110,7 @@ def test_what_the_codes_of_rows_ask_for() -> None:
     assert reasons(facts_missing(rows)) == [("triceps", "a third reading is due")]
 
 
+@pytest.mark.mode(42)
 def test_plates_without_the_bar() -> None:
     reps = trial_rows(
         "bar_reps",

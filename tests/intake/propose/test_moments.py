@@ -57,6 +57,7 @@ def test_the_proof_names_day_and_line() -> None:
     assert "a day of 17 in line 3" in found.proof
 
 
+@pytest.mark.mode(11)
 def test_an_order_that_no_cell_proves_is_a_question() -> None:
     found = moment("03/04/2025 10:00", "05/06/2025 11:00")
     assert found is not None
