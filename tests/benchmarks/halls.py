@@ -96,11 +96,11 @@ def bar_reps(first: int, rows: int, a_day: int = 5_500, athletes: int = 1_000) -
     )
 
 
-def write_export(file: Path, first: int, rows: int, block: int = 1_000_000) -> Path:
+def write_export(file: Path, first: int, rows: int, a_day: int = 5_500, block: int = 1_000_000) -> Path:
     """Rows of `bar_reps` as a CSV export."""
     with file.open("wb") as stream:
         for start in range(first, first + rows, block):
-            part = bar_reps(start, min(block, first + rows - start))
+            part = bar_reps(start, min(block, first + rows - start), a_day)
             part.write_csv(stream, include_header=start == first)
     return file
 

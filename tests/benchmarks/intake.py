@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
+import os
 import resource
 import shutil
+import subprocess
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from pathlib import Path
 from statistics import median
 from tempfile import mkdtemp
@@ -23,8 +26,12 @@ import duckdb
 
 from pipeline.facility.folder import load_facility
 from pipeline.intake.intake import take_in
+from pipeline.today import write_todays_sheet
 from pipeline.warehouse.store import open_warehouse
-from tests.benchmarks.halls import bar_reps, make_hall, rows_of, write_export
+from tests.benchmarks.halls import bar_reps, last_day, make_hall, rows_of, write_export
+
+_GB = 1e9 if sys.platform == "darwin" else 1e6  # what the system counts peak memory in, in 1 GB
+_FIVE_YEARS = 5 * 365
 
 
 @dataclass(frozen=True)
@@ -56,7 +63,7 @@ def _report(pipe: Any, work: Callable[..., object], *given: object) -> None:
     work(*given)
     wall, cpu = time.perf_counter() - start, time.process_time() - cpu
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    pipe.send(Took(wall, cpu, peak / (1e9 if sys.platform == "darwin" else 1e6)))
+    pipe.send(Took(wall, cpu, peak / _GB))
 
 
 def take(folder: Path) -> None:
@@ -64,6 +71,30 @@ def take(folder: Path) -> None:
     facility = load_facility(folder)
     with open_warehouse(facility.warehouse_file) as warehouse:
         take_in(facility, warehouse, lambda text: None)
+
+
+def take_and_tell(folder: Path, day: date) -> None:
+    """One intake and the sheet of that day, as `yardmark intake` does them."""
+    facility = load_facility(folder)
+    with open_warehouse(facility.warehouse_file) as warehouse:
+        take_in(facility, warehouse, lambda text: None)
+        write_todays_sheet(facility, warehouse, datetime.now(UTC).replace(tzinfo=None), day)
+
+
+def command(*words: str) -> Took:
+    """A command of yardmark, from its start to its end."""
+    start = time.perf_counter()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "pipeline.cli", *words],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    _, status, used = os.wait4(process.pid, 0)
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        raise RuntimeError(f"`yardmark {' '.join(words)}` ended with {process.returncode}")
+    wall, cpu = time.perf_counter() - start, used.ru_utime + used.ru_stime
+    return Took(wall, cpu, used.ru_maxrss / _GB)
 
 
 def bare(file: Path, database: Path) -> None:
@@ -98,9 +129,10 @@ def many_files(work: Path, count: int, rows: int = 30) -> None:
 
 
 def curve(work: Path, sizes: list[int], rows: int = 1_000, times: int = 5) -> None:
-    """A new file of some rows, with ever more rows in the warehouse."""
+    """A file of some rows, new ones and such as are there already, with ever more rows in the warehouse."""
     hall = make_hall(work / "curve")
-    stored, first = 0, 0.0
+    stored = 0
+    first: dict[str, float] = {}
     for size in sizes:
         for number, start in enumerate(range(stored, size, 1_000_000)):
             name = hall / "inbox" / "bar-1" / f"past-{size}-{number}.csv"
@@ -108,24 +140,38 @@ def curve(work: Path, sizes: list[int], rows: int = 1_000, times: int = 5) -> No
         if size > stored:
             take(hall)
         stored = size
-        took = []
-        for _ in range(times):
-            write_export(hall / "inbox" / "bar-1" / f"new-{stored}.csv", stored, rows)
-            stored += rows
-            took.append(alone(take, hall))
-        wall, cpu = median(one.wall for one in took), median(one.cpu for one in took)
-        first = first or wall
-        more = f"{(wall - first) * 1e3:+.0f} ms; {cpu * 1e3:.0f} ms of processor"
-        print(f"{size:>12,} rows stored: {wall * 1e3:.0f} ms, {more}", flush=True)
+        told = [f"{size:>12,} rows stored:"]
+        for what in ("new", "known"):
+            took = []
+            for turn in range(times):
+                start = stored if what == "new" else stored // 2 + turn
+                write_export(hall / "inbox" / "bar-1" / f"{what}-{stored}-{turn}.csv", start, rows)
+                stored += rows if what == "new" else 0
+                took.append(alone(take_and_tell, hall, last_day(start + rows - 1).date()))
+            wall, cpu = (median(getattr(one, of) for one in took) * 1e3 for of in ("wall", "cpu"))
+            more = cpu - first.setdefault(what, cpu)
+            told.append(f"{rows:,} {what} rows {wall:.0f} ms, {cpu:.0f} ms of processor ({more:+.0f})")
+        print(told[0], "; ".join(told[1:]), flush=True)
+
+
+def rebuild(work: Path, rows: int) -> None:
+    """`yardmark rebuild` of so many rows of 1,000 athletes in five years, and all that follows from them."""
+    hall = make_hall(work / "rebuild")
+    name = hall / "inbox" / "bar-1" / "past.csv"
+    write_export(name, 0, rows, a_day=max(1, rows // _FIVE_YEARS))
+    take(hall)
+    took = command("rebuild", str(hall))
+    print(f"rebuild of {rows:,} rows of five years of 1,000 athletes: {took}", flush=True)
 
 
 def main() -> None:
     """Run one benchmark, or all of them."""
     parser = argparse.ArgumentParser(description="Measure how fast yardmark takes in exports.")
-    parser.add_argument("what", nargs="*", default=["large", "many", "curve"])
+    parser.add_argument("what", nargs="*", default=["large", "many", "curve", "rebuild"])
     parser.add_argument("--megabytes", type=int, default=1_000)
     parser.add_argument("--files", type=int, default=10_000)
-    parser.add_argument("--rows", type=int, nargs="+", default=[0, 100_000, 1_000_000, 10_000_000])
+    parser.add_argument("--rows", type=int, nargs="+", default=[0, 1_000_000, 3_000_000, 10_000_000])
+    parser.add_argument("--rebuild-rows", type=int, default=1_000_000)
     given = parser.parse_args()
     work = Path(mkdtemp(prefix="yardmark-bench-"))
     try:
@@ -135,6 +181,8 @@ def main() -> None:
             many_files(work, given.files)
         if "curve" in given.what:
             curve(work, given.rows)
+        if "rebuild" in given.what:
+            rebuild(work, given.rebuild_rows)
     finally:
         shutil.rmtree(work)
 
