@@ -83,4 +83,4 @@ def test_a_sheet_a_squad_for_the_owner_alone(rows: pl.DataFrame, tmp_path: Path)
 def test_without_comparisons_the_file_says_so(rows: pl.DataFrame, tmp_path: Path) -> None:
     publish_standing(tmp_path, rows.clear(), "Example & Hall", "metric")
     sheet = CalamineWorkbook.from_path(tmp_path / "standing.xlsx").get_sheet_by_name("Read me").to_python()
-    assert sheet[0][0].startswith("Nobody can be compared yet")
+    assert str(sheet[0][0]).startswith("Nobody can be compared yet")
