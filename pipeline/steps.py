@@ -324,10 +324,8 @@ def _publish_external(run: Run) -> None:
     gone = present.filter(~pl.col("athlete_id").is_in(agreed))["athlete_id"].unique()
     norms = telling.tables(run.catalogue, season, gone.to_list())
     key = external_key(run.facility.state / "external.key")
-    last, series = weeks[-1], run.read("series")
-    sports = states.filter(pl.col("week") == last).select("athlete_id", "sport")
-    people = people.filter(pl.col("athlete_id").is_in(agreed))
-    rows = external_results(told, people, sports, series, key, last + timedelta(days=6))
+    people, series = people.filter(pl.col("athlete_id").is_in(agreed)), run.read("series")
+    rows = external_results(told, people, states, series, key, as_of)
     publish_external(folder, {**norms, "series": series}, rows, settings.units, run.catalogue)
 
 

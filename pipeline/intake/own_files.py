@@ -37,7 +37,7 @@ def is_own_output(data: bytes) -> bool:
 
 def _is_own_workbook(data: bytes) -> bool:
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as book:
-            return WORKBOOK_MARK.encode() in book.read("docProps/core.xml")
+        with zipfile.ZipFile(io.BytesIO(data)) as book, book.open("docProps/core.xml") as made:
+            return WORKBOOK_MARK.encode() in made.read(_START)  # no more: it may be blown up
     except (zipfile.BadZipFile, KeyError, OSError, RuntimeError, NotImplementedError):
         return False

@@ -105,8 +105,8 @@ def coach_norms(
         norms.join(
             _intervals(frames["norm_percentiles"]), on=["week", "series_id", "population_id"], how="left"
         )
-        .join(_groups(frames["populations"]), on="population_id")
-        .join(_tests(for_coaches(catalogue)), on="metric")
+        .join(groups_in_words(frames["populations"]), on="population_id")
+        .join(tests_in_words(for_coaches(catalogue)), on="metric")
     )
     beside = rows.select(*_SHEET, "series_id").unique().join(frames["series"], on="series_id")
     rows = rows.join(series_in_words(beside, _SHEET, labels), on=[*_SHEET, "series_id"])
@@ -142,7 +142,8 @@ def _interval_of_mean() -> dict[str, pl.Expr]:
     return {"mean_low": pl.col("mean") - half, "mean_high": pl.col("mean") + half}
 
 
-def _groups(populations: pl.DataFrame) -> pl.DataFrame:
+def groups_in_words(populations: pl.DataFrame) -> pl.DataFrame:
+    """population_id, rung, sex, age_band, ages in words, youngest (to sort by) and group in words."""
     narrower = group_in_words(("sport", "position", "competition_level"))
     group = pl.when(narrower == "").then(pl.lit(EVERYONE)).otherwise(narrower)
     band = pl.col("age_band")
@@ -152,7 +153,7 @@ def _groups(populations: pl.DataFrame) -> pl.DataFrame:
     return populations.select("population_id", "rung", *_SHEET, **named)
 
 
-def _tests(metrics: dict[str, Metric]) -> pl.DataFrame:
+def tests_in_words(metrics: dict[str, Metric]) -> pl.DataFrame:
     """What is said of a metric, and its place in their order."""
     rows = [
         (place, name, metric.label, DIRECTIONS[metric.better], metric.decimals)

@@ -27,6 +27,7 @@ MINIMUM = 10  # athletes (methods, C7)
 CAUTION = Caution(MINIMUM, 8.0)
 _ADULT = 18
 _NAMES = ("norms.csv", "results.csv")
+_TOLD = ("pseudonym", "sex", "age_band", "sport", "metric", "series", "month", "unit")
 
 
 def consenting(consents: pl.DataFrame, people: pl.DataFrame, on: date) -> pl.Series:
@@ -72,35 +73,44 @@ def external_results(
     sports: pl.DataFrame,
     series: pl.DataFrame,
     key: bytes,
-    sunday: date,
+    last: date,
 ) -> pl.DataFrame:
     """Results under pseudonyms: pseudonym, sex, age_band, sport, metric, series, month, value, unit.
 
-    `results`, `people` and `sports` (athlete_id, sport) are of those who agreed. Who shares sex, age band and
-    sport with fewer than 10 of them is told without sport; sex and age band with fewer than 10, not at all.
-    The series is told without its method, which names devices.
+    `results`, `people` and `sports` (athlete_id, week, sport) are of those who agreed. Told are months that
+    are over by the day `last`, all at once, so that what is new in a week does not say who was tested in it;
+    and only what 10 athletes of a sex, age band and sport have of a series in a month: where they are fewer,
+    without the sport, and where all of a sex and age band are fewer, not at all. Age and sport are those of
+    the month's last day, so that a row stays as it is. The series is told without its method, which names
+    devices.
     """
-    aged = people.select("athlete_id", "sex", age_band=age_band(pl.col("birth_date"), sunday)).drop_nulls()
-    told = aged.join(results, on="athlete_id", how="semi").join(sports, on="athlete_id", how="left")
-    few = pl.len().over("sex", "age_band", "sport") < MINIMUM
-    told = told.with_columns(sport=pl.when(~few).then("sport"))
-    told = told.filter(pl.len().over("sex", "age_band") >= MINIMUM)
-    # Fewer than 10 without a sport beside those with one would be a small group of their own.
-    alone = (pl.col("sport").is_null().sum().over("sex", "age_band")).is_between(1, MINIMUM - 1)
-    told = told.with_columns(sport=pl.when(~alone).then("sport"))
-    names = pl.Series([pseudonym(key, who) for who in told["athlete_id"]], dtype=pl.String)
-    label = (
-        pl.col("label")
-        .str.split("; ")
-        .list.eval(
-            pl.element().filter(~pl.element().str.contains("^(method|method_version|measurer|examiner)="))
-        )
-    )
+    method = "^(method|method_version|measurer|examiner)="
+    label = pl.col("label").str.split("; ").list.eval(pl.element().filter(~pl.element().str.contains(method)))
     labelled = series.select("series_id", series=label.list.join("; "))
-    rows = told.with_columns(pseudonym=names).join(results, on="athlete_id").join(labelled, on="series_id")
-    columns = ("pseudonym", "sex", "age_band", "sport", "metric", "series")
-    month = pl.col("local_date").dt.strftime("%Y-%m").alias("month")
-    return rows.select(*columns, month, "value", "unit").sort(pl.all())
+    dated = results.with_columns(month_end=pl.col("local_date").dt.month_end())
+    parts = [pl.DataFrame(schema=dict.fromkeys(_TOLD, pl.String) | {"value": pl.Float64})]
+    for (end,), of_month in dated.partition_by("month_end", as_dict=True).items():
+        if not isinstance(end, date) or end > last:
+            continue
+        monday = end - timedelta(days=end.weekday())
+        aged = people.select("athlete_id", "sex", age_band=age_band(pl.col("birth_date"), end)).drop_nulls()
+        at_sport = sports.filter(pl.col("week") == monday).select("athlete_id", "sport")
+        rows = of_month.join(aged, on="athlete_id").join(at_sport, on="athlete_id", how="left")
+        rows = rows.with_columns(month=pl.lit(end.strftime("%Y-%m"))).join(labelled, on="series_id")
+        names = pl.Series([pseudonym(key, who) for who in rows["athlete_id"]], dtype=pl.String)
+        parts.append(rows.select(*_TOLD[1:], "value", pseudonym=names))
+    return _of_ten(pl.concat(parts, how="diagonal")).select(*_TOLD[:-1], "value", "unit").sort(pl.all())
+
+
+def _of_ten(rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows that 10 athletes share, with a sport or without; see `external_results`."""
+    cell = ("sex", "age_band", "metric", "series", "month")
+    athletes = pl.col("pseudonym").n_unique()
+    rows = rows.with_columns(sport=pl.when(athletes.over(*cell, "sport") >= MINIMUM).then("sport"))
+    # Fewer than 10 without a sport beside those with one would be a small group of their own.
+    alone = pl.col("sport").is_null() & (athletes.over(*cell, "sport") < MINIMUM)
+    rows = rows.with_columns(sport=pl.when(~alone.any().over(*cell)).then("sport"))
+    return rows.filter(athletes.over(*cell) >= MINIMUM)
 
 
 def publish_external(

@@ -107,15 +107,16 @@ def print_setup(
     sheet: Worksheet, footer: tuple[str, str], units: str, widths: Sequence[float], points: float
 ) -> None:
     """One page, upright or lying, whichever shrinks a table of these widths and so many points high less;
-    one page wide and as many long as it takes where it could not be read. With the two texts of the footer
-    and the page number."""
+    lying, one page wide and as many long as it takes, where it could not be read. With the two texts of the
+    footer and the page number."""
     wide = sum(5.25 * width + 3.75 for width in widths)
     upright, lying = (min(1.0, w / wide, h / points) for w, h in (_UPRIGHT, _LYING))
-    if lying >= upright:
+    on_one_page = max(upright, lying) >= _SMALLEST
+    if lying >= upright or not on_one_page:
         sheet.set_landscape()
     sheet.set_paper(_PAPER[units])
     sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
-    sheet.fit_to_pages(1, int(max(upright, lying) >= _SMALLEST))
+    sheet.fit_to_pages(1, int(on_one_page))
     # An ampersand is a command in a footer, and a footer has 255 characters.
     left, middle = (text[:80].replace("&", "&&") for text in footer)
     sheet.set_footer(f"&L{left}&C{middle}&R&P / &N")

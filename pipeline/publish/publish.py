@@ -16,6 +16,7 @@ from pipeline.publish.frames import in_order, published_tables
 from pipeline.publish.people import publish_people
 from pipeline.publish.restricted import split_restricted
 from pipeline.publish.sample_sets import publish_sample_sets
+from pipeline.publish.standing import publish_standing, standing
 from pipeline.publish.views import views
 from schemas.catalogue import Metric
 
@@ -58,6 +59,7 @@ def publish(
     open_to_all = [table for table in tables if not table.restricted]
     title = f"{facility_name}: statistics as of {as_of.isoformat()}, people as of {valid_on.isoformat()}"
     folder.mkdir(parents=True, exist_ok=True)
+    where = standing(shown, people, units, catalogue, labels, valid_on)
     sets = publish_sample_sets(folder / "tables", sample_sets)
     files = [
         *publish_people(folder / "people", people),
@@ -67,6 +69,7 @@ def publish(
         *publish_flat(folder / "tables", [t for t in open_to_all if t.flat], shown, title, sets),
         *(path for paths in sets.values() for path in paths),
         *publish_norms(folder / "coach", {**shown, **told}, people, units, facility_name, catalogue, labels),
+        *publish_standing(folder / "coach", where, f"{facility_name}, as of {as_of.isoformat()}", units),
         *publish_database(folder, open_to_all, shown, views(valid_on, catalogue)),
     ]
     return PublishReport(files, {name: frame.height for name, frame in ready.items()})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -92,15 +92,13 @@ def workbook_writer(norms: pl.DataFrame, about: About, metrics: dict[str, Metric
     """A writer of the workbook from the rows of `coach.coach_norms`; `metrics` in the order of coaches."""
 
     def fill(book: xlsxwriter.Workbook) -> None:
-        made = {"title": "Norms", "company": about.facility_name, "created": _CREATED}
-        book.set_properties(made | {"comments": WORKBOOK_MARK})
         styles = Styles(book)
         _read_me(book.add_worksheet("Read me"), about, styles)
         names: set[str] = set()
         for (sex, ages, group), rows in norms.group_by("sex", "ages", "group", maintain_order=True):
             if rows["mean"].is_null().all():
                 continue
-            sheet = book.add_worksheet(_sheet_name(f"{sex} {ages} {group}", names))
+            sheet = book.add_worksheet(sheet_name(f"{sex} {ages} {group}", names))
             of_ages = norms.filter(pl.col("sex") == sex, pl.col("ages") == ages)
             remark = _left_out(of_ages if group == EVERYONE else rows)
             title = f"{sex}, {ages}, {group}: week of {about.week}"
@@ -108,9 +106,17 @@ def workbook_writer(norms: pl.DataFrame, about: About, metrics: dict[str, Metric
         if not norms.is_empty():
             _tests_sheet(book.add_worksheet("Tests"), norms, metrics, about, styles)
 
+    return write_workbook("Norms", about.facility_name, fill)
+
+
+def write_workbook(title: str, company: str, fill: Callable[[xlsxwriter.Workbook], None]) -> Writer:
+    """A writer of a workbook that `fill` puts the sheets into; equal sheets give equal bytes."""
+
     def write(path: Path) -> None:
         try:
             with xlsxwriter.Workbook(path, _OPTIONS) as book:
+                made = {"title": title, "company": company, "created": _CREATED}
+                book.set_properties(made | {"comments": WORKBOOK_MARK})
                 fill(book)
         except FileCreateError as error:
             # The library hides what the disk said: no rights, no space, no folder.
@@ -266,7 +272,7 @@ def _tests_sheet(
     print_setup(sheet, about.footer, about.units, widths, points)
 
 
-def _sheet_name(text: str, taken: set[str]) -> str:
+def sheet_name(text: str, taken: set[str]) -> str:
     """A name that a workbook allows, and that no other sheet has: 31 characters, none of []:*?/\\."""
     allowed = re.sub(r"[\[\]:*?/\\]", "-", text)
     name, number = allowed[:31].strip("' "), 1

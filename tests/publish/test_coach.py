@@ -307,7 +307,11 @@ def test_the_workbook_prints_one_page_wide_and_computes_nothing(
 
 @pytest.mark.parametrize(
     ("points", "paper"),
-    [(300.0, ["landscape", "one page"]), (1_200.0, ["one page"]), (2_000.0, ["as many as it takes"])],
+    [
+        (300.0, ["landscape", "one page"]),
+        (1_200.0, ["one page"]),
+        (2_000.0, ["landscape", "as many as it takes"]),
+    ],
 )
 def test_a_page_is_upright_where_it_is_long_and_not_shrunk_beyond_reading(
     tmp_path: Path, points: float, paper: list[str]

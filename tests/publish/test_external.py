@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import polars as pl
@@ -11,6 +12,7 @@ import pytest
 from pipeline.publish.external import consenting, external_key, external_results, pseudonym
 from schemas.models import empty
 from schemas.tables import TABLES
+from tests.analysis.hall import FIRST, hall
 from tests.analysis.test_norms import SUNDAY, on_day, results_of, roster
 
 ADULT, CHILD = date(2000, 1, 1), date(2012, 1, 1)
@@ -57,13 +59,17 @@ def test_the_key_is_made_once(tmp_path: Path) -> None:
     assert external_key(tmp_path / "other.key") != key
 
 
-def told(rowers: int, others: int) -> pl.DataFrame:
+LAST = date(2026, 3, 31)
+
+
+def told(rowers: int, others: int, last: date = LAST) -> pl.DataFrame:
     who = [f"a{i:02d}" for i in range(rowers + others)]
     sports = pl.DataFrame({"athlete_id": who, "sport": ["rowing"] * rowers + ["judo"] * others})
+    sports = sports.with_columns(week=pl.lit(date(2026, 3, 30)))
     series = empty(TABLES["series"]).select("series_id", "label")
     label = "test=jump; method=mat-1; measurer=Ann"
     series = pl.concat([series, pl.DataFrame({"series_id": ["body_mass-1"], "label": [label]})])
-    return external_results(results_of(on_day(who, SUNDAY)), roster(who), sports, series, KEY, SUNDAY)
+    return external_results(results_of(on_day(who, SUNDAY)), roster(who), sports, series, KEY, last)
 
 
 def test_fewer_than_ten_alike_are_told_without_sport_or_not_at_all() -> None:
@@ -75,9 +81,44 @@ def test_fewer_than_ten_alike_are_told_without_sport_or_not_at_all() -> None:
     assert both.group_by("sport").len().sort("sport").rows() == [("judo", 11), ("rowing", 12)]
 
 
+def test_a_month_is_told_when_it_is_over() -> None:
+    assert told(12, 0, date(2026, 3, 30)).is_empty()
+    assert told(12, 0).height == 12
+
+
 def test_nothing_names_a_person_a_day_or_a_device() -> None:
     rows = told(12, 0)
     assert rows["month"].unique().to_list() == ["2026-03"]
     assert rows["series"].unique().to_list() == ["test=jump"]
     assert not set(rows["pseudonym"]) & {f"a{i:02d}" for i in range(12)}
     assert rows["pseudonym"].n_unique() == 12
+
+
+CELL = ("sex", "age_band", "sport", "metric", "series", "month")
+
+
+def test_who_has_two_weeks_files_does_not_learn_whose_pseudonym_is_new() -> None:
+    """The attacker knows who was tested in a week, and looks what the second file has that the first lacks.
+    Rows told as they come would be those of a few known ones; those told bring 10 alike at once or none."""
+    held = hall(5, weeks=40, a_week=0.18)
+    series = pl.DataFrame({"series_id": ["jump_height-1"], "label": ["test=jump; method=mat-1"]})
+    files, days = [], []
+    for week in range(20, 40):
+        last = FIRST + timedelta(days=7 * week + 6)
+        known = held.results.filter(pl.col("local_date") <= last)
+        days.append(set(known.select("athlete_id", "local_date", "value").iter_rows()))
+        files.append(external_results(known, held.people, held.states, series, KEY, last))
+    assert files[-1]["month"].n_unique() >= 7
+    alone, new = 0, 0
+    for (before, after), (first, second) in zip(pairwise(files), pairwise(days), strict=True):
+        came = after.join(before, on=after.columns, how="anti", nulls_equal=True)
+        assert came.height == after.height - before.height  # and no row is taken back
+        new += came.height > 0
+        groups = came.group_by(*CELL).agg(pl.col("pseudonym").n_unique())
+        assert came.is_empty() or groups["pseudonym"].min() >= 10  # type: ignore[operator]
+        alone += len({who for who, *_ in second - first}) < 10
+    assert new >= 4
+    assert alone > 3
+    sizes = files[-1].group_by(*CELL).agg(pl.col("pseudonym").n_unique())["pseudonym"]
+    assert sizes.min() >= 10  # type: ignore[operator]
+    assert files[-1]["sport"].n_unique() > 1
