@@ -171,9 +171,9 @@ def _numbers(occasions: pl.DataFrame) -> dict[str, npt.NDArray[np.generic]]:
     pool = pl.concat_str("device", pl.col("method_version").fill_null(""), "load_basis", separator="\x1f")
     pools = occasions.select(pool.rank("dense").cast(pl.Int64) - 1).to_series().to_numpy()
     lines = fit_lines(load, velocity, groups, n.size)
-    variance, freedom = pooled_variance(lines.residual_ss, lines.df, pools)
+    _, freedom = pooled_variance(lines.residual_ss, lines.df, pools)
     lightest, heaviest = (_ends(load, groups, n.size, end) for end in (np.fmin, np.fmax))
-    v0, v0_variance, slope_variance, covariance = _errors(lines, variance)
+    v0, v0_variance, slope_variance, covariance = _errors(lines, load, groups, pools)
     numbers: dict[str, npt.NDArray[np.generic]] = {
         "v0": v0,
         "v0_error": np.sqrt(v0_variance),
@@ -214,8 +214,7 @@ def _forces(
     mass = occasions["body_mass_kg"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
     force = (load + drag_of(occasions)[groups] * velocity**2) / mass[groups]
     lines = fit_lines(force, velocity, groups, mass.size)
-    variance, _ = pooled_variance(lines.residual_ss, lines.df, pools)
-    v0, v0_variance, slope_variance, covariance = _errors(lines, variance)
+    v0, v0_variance, slope_variance, covariance = _errors(lines, force, groups, pools)
     f0, f0_error = _ratio(v0, -lines.slope, v0_variance, slope_variance, -covariance)
     # Pmax = v0² / (4 (-slope)): its derivatives by v0 and by the slope.
     by_v0, by_slope = f0 / 2, v0**2 / (4 * lines.slope**2)
@@ -231,11 +230,36 @@ def _forces(
     return {name: np.where(measured, values, np.nan) for name, values in numbers.items()}
 
 
-def _errors(lines: Lines, variance: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Height at no load, its variance, that of the slope, and their covariance, given the scatter's."""
+def _errors(
+    lines: Lines, load: Floats, groups: npt.NDArray[np.int64], pools: npt.NDArray[np.int64]
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Height at no load, its variance, that of the slope, and their covariance.
+
+    Plateau velocities are off by a share of themselves, so fast points scatter more than slow ones, and plain
+    errors of the line held the truth at no load in 86 % of simulated occasions where they should in 95 %. The
+    share's variance is pooled; the estimates are still those of plain least squares.
+    """
+    k = lines.n.size
     with np.errstate(divide="ignore", invalid="ignore"):
-        slope_variance = variance / lines.sxx
-    return lines.intercept, lines.variance_at(0.0, variance), slope_variance, -lines.x_mean * slope_variance
+        apart = load - lines.x_mean[groups]
+        by_slope = apart / lines.sxx[groups]
+        by_height = 1 / lines.n[groups] - lines.x_mean[groups] * by_slope
+        squared = lines.at(0.0)[groups] + lines.slope[groups] * load
+        squared = squared**2
+        left = 1 - 1 / lines.n[groups] - apart * by_slope
+
+    def total(values: Floats) -> Floats:
+        return np.bincount(groups, weights=values, minlength=k).astype(np.float64, copy=False)
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        typical = total(left * squared) / lines.df
+        share, _ = pooled_variance(lines.residual_ss / typical, lines.df, pools)
+    return (
+        lines.intercept,
+        share * total(by_height**2 * squared),
+        share * total(by_slope**2 * squared),
+        share * total(by_height * by_slope * squared),
+    )
 
 
 def _ratio(
