@@ -11,7 +11,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.metrics.fits import first_reason, fit_value, fits_of
-from pipeline.metrics.rows import by_occasion, codes_of, excluded, inputs_within, values_of
+from pipeline.metrics.rows import by_occasion, codes_of, excluded, inputs_within, join_codes, values_of
 from pipeline.metrics.sprint_model import drag_of, force_values
 from pipeline.numerics.lines import Lines, fieller_interval, fit_lines, pooled_variance, t_quantile
 
@@ -28,6 +28,8 @@ LIGHTEST_LOSS = 0.10
 """The lightest load may cost no more than this, else the unloaded velocity is a guess; judgement."""
 WIDEST_SCATTER = 0.04
 """SD of velocities about the line as a share of the unloaded velocity; judgement (methods, corrections 9)."""
+UNLOADED_APART = 0.05
+"""A run without load may be so far from the line's height at no load, as a share (methods, B5)."""
 
 _BASES = (
     ("measured force", "plateau_force", "N"),
@@ -53,7 +55,9 @@ def load_lines(runs: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     )
     numbers = pl.DataFrame({"row_id": occasions["row_id"], **_numbers(occasions)}).fill_nan(None)
     lines = occasions.join(numbers, on="row_id", how="left", maintain_order="left")
-    lines = lines.with_columns(why_not=_refused())
+    apart = (pl.col("unloaded") / pl.col("v0") - 1).abs() > UNLOADED_APART
+    differs = pl.when(apart).then(pl.lit("unloaded_differs"))
+    lines = lines.with_columns(why_not=_refused(), flags=join_codes(pl.col("flags"), differs))
     return lines.with_columns(pl.when(_KNOWN).then(pl.col(n)).alias(n) for n in numbers.columns[1:])
 
 
@@ -116,11 +120,14 @@ def _occasions(runs: pl.DataFrame) -> pl.DataFrame:
         counted.with_columns(load_basis=pl.lit(basis), point=pl.col(column)) for basis, column, _ in _BASES
     ).filter(pl.col("point").is_not_null())
     reached = pl.col("reached")
+    free = (pl.col("resistance_n") == 0) | (pl.col("sled_mass_kg") == 0)
     set_up = pl.struct("resistance", "resistance_setting", "sled_mass")
     return by_occasion(
         points,
         _OCCASION,
         n=reached.sum().cast(pl.Int64),
+        # What ran free tells what the line only draws on to.
+        unloaded=pl.col("plateau").filter(reached & free).sort().mean(),
         n_loads=set_up.filter(reached).n_unique().cast(pl.Int64),
         loads=pl.col("point").filter(reached),
         velocities=pl.col("plateau").filter(reached),

@@ -74,6 +74,20 @@ def sprints() -> tuple[pl.DataFrame, Truth]:
     }
 
 
+def compared_jumps() -> tuple[pl.DataFrame, Truth]:
+    """three jumps of both legs, two squat jumps, two of each leg, 4 % of noise in height"""
+    rng, n = np.random.default_rng(4), 1500
+    kinds = [{}] * 3 + [{"test": "squat_jump"}] * 2 + [{"leg": "left"}] * 2 + [{"leg": "right"}] * 2
+    true = np.array([0.40] * 3 + [0.36] * 2 + [0.22] * 2 + [0.24] * 2)
+    jumps = trial_rows("jump_trials", *(jump(trial=i, **kind) for i, kind in enumerate(kinds)))
+    height = true * (1 + rng.normal(0, 0.04, (n, true.size)))
+    rows = repeated(jumps, n, flight_time_s=np.sqrt(8 * height / STANDARD_GRAVITY))
+    values = contact_mat.measure(contact_mat.flag(rows), sessions_of(rows))
+    told = pl.col("leg").is_null() | (pl.col("leg") == "both")
+    truth: Truth = {"eccentric_utilisation_ratio": 40 / 36, "bilateral_index": 100 * 40 / 46 - 100}
+    return measured(values.filter(told)), truth
+
+
 def loaded_jumps() -> tuple[pl.DataFrame, Truth]:
     """two jumps at each of four loads up to 75 % of body mass, 4 % of noise in height"""
     rng, n, kg, way, f0, v0 = np.random.default_rng(20), 1500, 80.0, 0.38, 35.0, 3.0
@@ -184,6 +198,7 @@ def _lines(loads: Floats, speed: Floats, n: int, rng: np.random.Generator, basis
 
 SIMULATIONS: tuple[Callable[[], tuple[pl.DataFrame, Truth]], ...] = (
     sprints,
+    compared_jumps,
     loaded_jumps,
     lifts,
     own_maxima,
@@ -202,8 +217,8 @@ HEAD = f"""\
 # How often error bars hold the truth
 Made by `python -m tests.metrics.coverage`; a test runs it and compares. Simulated trials went through the
 family modules; a 95 % bar is {BARS:g} standard errors either way. The model that made the trials is the fitted
-one: where people depart from it, bars are too small. Errors that are borrowed are assumptions, and are in no
-row; what verdicts make of all errors is in `tests/calibration/calibration.md`. A single resisted run:
+one: where people depart from it, bars are too small. Errors that are borrowed are assumptions, and are in
+no row; what verdicts make of all errors is in `tests/calibration/calibration.md`. A single resisted run:
 `tests/metrics/test_resisted_forces.py`.
 """
 
