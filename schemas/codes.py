@@ -235,6 +235,13 @@ _ALL = (
         "95 % of the run's modelled maximum",
     ),
     Code(
+        "unloaded_differs",
+        "The run without load was not as fast as the line says: trust neither the line nor its loads.",
+        "flags",
+        "Look at the loads, and run lighter ones too.",
+        "5 % between the plateau without load and the line's height there",
+    ),
+    Code(
         "start_not_recorded",
         "The run had begun before the first sample.",
         "flags",

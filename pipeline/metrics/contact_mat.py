@@ -7,7 +7,12 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.metrics.jump_comparisons import SHORT_CONTACT_S, drop_heights, utilisation_ratios
+from pipeline.metrics.jump_comparisons import (
+    SHORT_CONTACT_S,
+    bilateral_indices,
+    drop_heights,
+    utilisation_ratios,
+)
 from pipeline.metrics.jump_profiles import jump_fits, jump_profiles
 from pipeline.metrics.rows import (
     codes_of,
@@ -57,16 +62,19 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     jumps = rows.filter(test.is_in(_JUMPS))
     touching = rows.filter(test.is_in(("drop_jump", "repeated_hops")))
     drops = rows.filter(test == "drop_jump")
+    flight_to_contact = pl.col("flight_time_s") / pl.col("contact_time_s")
     parts = [
         values_of(rows, "flight_time", pl.col("flight_time_s")),
         values_of(jumps, "jump_height", height_m * 100),
         values_of(touching, "contact_time", pl.col("contact_time_s")),
         values_of(drops, "reactive_strength_index", reactive_strength(height_m, pl.col("contact_time_s"))),
+        values_of(drops, "flight_to_contact_ratio", flight_to_contact),
         values_of(rows.filter(test == "push_up_flight"), "push_up_rise", height_m * 100),
         _peak_power(rows, masses),
         _hop_reactive_strength(_hops(rows)),
         _hop_stiffness(_hops(rows).join(masses, on="session_id", how="left", validate="m:1")),
         utilisation_ratios(rows),
+        bilateral_indices(rows),
         drop_heights(drops),
         jump_profiles(rows, masses),
     ]

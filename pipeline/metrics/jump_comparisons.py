@@ -1,4 +1,5 @@
-"""Jumps of one occasion against each other: countermovement against squat, and drop jumps by box height."""
+"""Jumps of one occasion against each other: countermovement against squat, two legs against one and one, and
+drop jumps by box height."""
 
 from __future__ import annotations
 
@@ -46,6 +47,36 @@ def utilisation_ratios(rows: pl.DataFrame) -> pl.DataFrame:
         pl.col("inputs"),
         error=ratio * pl.col("variance").sqrt(),
     )
+
+
+def bilateral_indices(rows: pl.DataFrame) -> pl.DataFrame:
+    """Mean height of both legs against that of left and right together, 100 B / (L + R) - 100 [%].
+
+    `rows`: as for `utilisation_ratios`, and so is the standard error.
+    """
+    height = flight_height(pl.col("flight_time_s"))
+    jumps = rows.filter(pl.col("test").is_in(_TWO) & pl.col("leg").is_not_null() & ~excluded(pl.col("flags")))
+    jumps = jumps.with_columns(
+        noise=trial_noise(jumps, "jump_height", height, ("test", "leg", "hands", "added_load"), "leg")
+    )
+    told = {}
+    for leg in ("both", "left", "right"):
+        of_leg = pl.col("leg") == leg
+        told[leg] = height.filter(of_leg).sort().mean()
+        told[f"{leg}_variance"] = (pl.col("noise") ** 2).filter(of_leg).first() / of_leg.sum()
+    legs = by_occasion(
+        jumps,
+        ["test", "hands", "added_load"],
+        **told,
+        flags=codes_of(pl.col("flags")),
+        inputs=inputs_within(TABLE, pl.col("leg")),
+    )
+    apart = pl.col("left") + pl.col("right")
+    share = pl.col("both") / apart
+    # Errors of the three means are independent; those of one leg count by its part of the sum.
+    one = sum(pl.col(f"{leg}_variance") * (pl.col(leg) / apart) ** 2 for leg in ("left", "right"))
+    error = 100 * share * (pl.col("both_variance") + one).sqrt()
+    return values_of(legs, "bilateral_index", 100 * share - 100, pl.col("inputs"), error=error)
 
 
 def drop_heights(drops: pl.DataFrame) -> pl.DataFrame:

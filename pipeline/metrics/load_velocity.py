@@ -203,9 +203,12 @@ def _judged(lines: pl.DataFrame) -> pl.DataFrame:
 
 
 def _at_round_loads(good: pl.DataFrame) -> pl.DataFrame:
-    """The velocity of each line at the round loads within its own: interpolation only."""
-    first = (pl.col("lightest_kg") / ROUND_KG).ceil().cast(pl.Int64).clip(1)
-    last = (pl.col("heaviest_kg") / ROUND_KG).floor().cast(pl.Int64)
+    """The velocity of each line at the round loads within its own: interpolation only.
+
+    Loads are compared as whole grams, as in series: those written in pounds end a hair beside.
+    """
+    first = (pl.col("lightest_kg").round(3) / ROUND_KG).ceil().cast(pl.Int64).clip(1)
+    last = (pl.col("heaviest_kg").round(3) / ROUND_KG).floor().cast(pl.Int64)
     at = good.with_columns(step=pl.int_ranges(first, last + 1)).explode("step", empty_as_null=False)
     at = at.with_columns(at_kg=pl.col("step") * ROUND_KG).with_columns(
         load=thousandths(pl.col("at_kg"), "kg"),

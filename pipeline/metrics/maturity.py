@@ -13,6 +13,9 @@ AGES = {"male": (9.0, 18.0), "female": (8.0, 16.0)}
 SAME_DAYS = 30
 """Mass and sitting height must be so near to the stature (methods, C7)."""
 
+SITTING_SHARES = (0.45, 0.58)
+"""Sitting height is such a share of stature; another is a slip of the tape (methods, B7)."""
+
 
 def maturity(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     """-1 before, 0 around, 1 after the estimated fastest growth, of each occasion with a stature.
@@ -35,6 +38,7 @@ def maturity(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     near = (pl.col("sitting_height_age_days").abs() <= SAME_DAYS) & (
         pl.col("body_mass_age_days").abs() <= SAME_DAYS
     )
+    near &= (pl.col("sitting_height_m") * 100 / stature).is_between(*SITTING_SHARES)
     sitting = sitting_offset(male, age, stature, pl.col("sitting_height_m") * 100, pl.col("body_mass_kg"))
     with_sitting = pl.when(near).then(sitting)
     offset = pl.coalesce(with_sitting, stature_offset(male, age, stature))

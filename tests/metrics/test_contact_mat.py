@@ -46,7 +46,13 @@ def test_each_test_has_its_own_metrics() -> None:
     found = frame.group_by("test").agg(pl.col("metric").sort()).sort("test")
     assert dict(found.iter_rows()) == {
         "squat_jump": ["flight_time", "jump_height"],
-        "drop_jump": ["contact_time", "flight_time", "jump_height", "reactive_strength_index"],
+        "drop_jump": [
+            "contact_time",
+            "flight_time",
+            "flight_to_contact_ratio",
+            "jump_height",
+            "reactive_strength_index",
+        ],
         "repeated_hops": ["contact_time", "flight_time"],
         "push_up_flight": ["flight_time", "push_up_rise"],
     }

@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.metrics.contact_mat import flag, measure
+from schemas.catalogue import CATALOGUE
 from tests.metrics.trial_rows import jump, sessions_of, trial_rows
 
 
@@ -93,3 +94,23 @@ def test_boxes_with_long_contacts_are_out_of_the_choice() -> None:
 def test_two_boxes_are_no_profile() -> None:
     rows = [drop(0.2, 0.45), drop(0.3, 0.50), drop(0.4, 0.55, mark="failed")]
     assert of(values(*rows), "drop_height_profile").is_empty()
+
+
+def test_two_legs_against_one_and_one() -> None:
+    both = two([40.0, 44.0], [])
+    alone = [*two([20.0], [], leg="left"), *two([22.0, 26.0], [], leg="right")]
+    made = of(values(*both, *alone), "bilateral_index")
+    # 100 x 42 / (20 + 24) - 100, by hand.
+    assert made["value"].to_list() == pytest.approx([-4.5454545])
+    assert set(made["inputs"][0].struct.field("role")) == {"both", "left", "right"}
+    mirrored = [*two([22.0, 26.0], [], leg="left"), *two([20.0], [], leg="right")]
+    assert of(values(*both, *mirrored), "bilateral_index")["value"].to_list() == made["value"].to_list()
+    assert of(values(*both, *alone[:1]), "bilateral_index").is_empty()
+
+
+def test_flight_to_contact_is_another_metric_than_reactive_strength_and_off() -> None:
+    drop = jump(test="drop_jump", flight_time_s=0.55, contact_time_s=0.20, drop_height_m=0.3)
+    made = values(drop)
+    assert of(made, "flight_to_contact_ratio")["value"].to_list() == pytest.approx([2.75])
+    assert of(made, "reactive_strength_index")["value"].to_list() == pytest.approx([1.85407], abs=1e-5)
+    assert not CATALOGUE["flight_to_contact_ratio"].on

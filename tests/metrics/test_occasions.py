@@ -67,6 +67,7 @@ def test_maturity_in_bins_by_the_better_of_two_equations() -> None:
     assert bins(**seated) == [(0.0, "sitting_height")]
     assert bins() == [(0.0, "stature")]
     assert bins(**{**seated, "sitting_height_age_days": 31}) == [(0.0, "stature")]
+    assert bins(**{**seated, "sitting_height_m": 0.95}) == [(0.0, "stature")]  # 60 % of the stature
     assert bins(kg=None, **seated) == [(0.0, "stature")]
     assert bins(age_years=11.0, stature=1.45) == [(-1.0, "stature")]
     assert bins(age_years=16.5, stature=1.80) == [(1.0, "stature")]

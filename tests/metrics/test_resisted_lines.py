@@ -72,6 +72,15 @@ def test_a_line_that_cannot_tell_is_refused_with_the_reason(runs: pl.DataFrame, 
     assert found["load_10"] is None
 
 
+def test_a_line_far_from_the_run_without_load_is_flagged() -> None:
+    loads = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0]
+    speeds = [8.0 - 0.09 * load for load in loads]
+    near, far = (line(points(loads, [free, *speeds[1:]])) for free in (8.1, 8.9))
+    assert (near["why_not"], far["why_not"]) == (None, None)
+    assert (near["flags"], far["flags"]) == (None, "unloaded_differs")
+    assert line(points([2.0, *loads[1:]], [8.9, *speeds[1:]]))["flags"] is None
+
+
 def test_an_assisted_pull_is_no_point() -> None:
     assert load_lines(
         points([0.0, 20.0, 40.0], [8.0, 6.0, 4.0], pull="assisted"), sessions_of(VECTOR)
@@ -112,11 +121,12 @@ def test_scatter_is_pooled_over_athletes() -> None:
 
 
 def test_intervals_of_loads_cover_the_truth() -> None:
-    """4,000 lines of four loads, noise 0.1 m/s: 90 % Fieller intervals of the load for 25 %."""
+    """4,000 lines of four loads, noise 1.5 % of velocity (a plateau's error grows with it, as the catalogue
+    says): 90 % Fieller intervals of the load for 25 %. Were the noise 0.1 m/s at any speed, they held 84 %."""
     rng = np.random.default_rng(9)
     loads = np.array([0.0, 15.0, 30.0, 45.0])
     n = 4_000
-    speeds = (8.0 - 0.09 * loads[None, :] + rng.normal(0, 0.1, (n, 4))).ravel()
+    speeds = ((8.0 - 0.09 * loads[None, :]) * (1 + rng.normal(0, 0.015, (n, 4)))).ravel()
     runs = points(np.tile(loads, n).tolist(), speeds.tolist()).with_columns(
         session_id=pl.Series(np.repeat([f"S{i}" for i in range(n)], 4)), device=pl.lit("d")
     )
