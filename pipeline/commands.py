@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import errno
 import json
 import math
 import os
@@ -26,11 +27,11 @@ from pipeline.facility.records import CORRECTIONS_FILE
 from pipeline.facility.settings import SETTINGS_FILE
 from pipeline.forget import BEYOND_REACH, forget, plan_to_forget
 from pipeline.intake.answers import read_answers
-from pipeline.intake.archive import utc_now
+from pipeline.intake.archive import ArchiveDamaged, utc_now
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
 from pipeline.intake.identity import normalise
-from pipeline.intake.intake import IntakeReport, answer, knowledge_of, retry, say_who, update
+from pipeline.intake.intake import IntakeReport, answer, is_behind, knowledge_of, retry, say_who, update
 from pipeline.intake.law import LawOfRows
 from pipeline.intake.layouts import LAYOUTS_FOLDER
 from pipeline.intake.met import tables_to_meet, unmet_corrections
@@ -78,22 +79,32 @@ def run_command(arguments: Arguments) -> int:
     except WrongUse as error:
         _complain(error)
         return WRONG
-    except (CannotFinish, Busy, LawOfRows, NothingThatOld, WarehouseDamaged) as error:
+    except (CannotFinish, Busy, ArchiveDamaged, LawOfRows, NothingThatOld, WarehouseDamaged) as error:
         _complain(error)
         return UNFINISHED
     except duckdb.Error as error:
-        _complain(f"the database says: {error}")
+        _complain(f"the database says: {error}{_what_to_do(str(error))}")
         return UNFINISHED
     except BrokenPipeError:
         # Whoever reads the output has seen enough (`| head`); what is left in the buffer goes nowhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
-        _complain(f"{error.filename or 'a file'}: {error.strerror or error}")
+        said = error.strerror or str(error)
+        _complain(f"{error.filename or 'a file'}: {said}{_what_to_do(said)}")
         return UNFINISHED
     except KeyboardInterrupt:
         _complain("stopped; what was not finished is done by the next run")
         return UNFINISHED
+
+
+def _what_to_do(said: str) -> str:
+    """The remedy where the system says that it can't write; nothing else is known to help."""
+    if any(os.strerror(code) in said for code in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)):
+        return "; make room on the disk, then run again: what was not finished is done then"
+    if any(os.strerror(code) in said for code in (errno.EACCES, errno.EPERM, errno.EROFS)):
+        return "; let yardmark write there, then run again: what was not finished is done then"
+    return ""
 
 
 def _complain(text: object) -> None:
@@ -118,6 +129,9 @@ def _opened(arguments: Arguments) -> Iterator[tuple[Facility, Warehouse]]:
         # Somebody may have edited the config, or answered, while this waited.
         facility = load_facility(Path(arguments.facility))
         with open_warehouse(facility.warehouse_file) as warehouse:
+            if is_behind(facility, warehouse):
+                _say(arguments)("the warehouse is empty: reading the archive first")
+                update(facility, warehouse, _say(arguments))
             yield facility, warehouse
 
 
@@ -387,7 +401,7 @@ def _forget(arguments: Arguments) -> int:
             raise CannotFinish("nothing was changed")
         with _opened(arguments) as (facility, warehouse):
             plan = plan_to_forget(facility, warehouse, arguments.athlete_id)
-            forget(facility, plan, utc_now())
+            forget(facility, warehouse, plan, utc_now())
         arguments.as_of = arguments.valid_on = None
         run = _new_run(arguments)
         with run.opened(anew=True), logged(run, "rebuild") as entry:

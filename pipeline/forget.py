@@ -5,7 +5,9 @@ emptied, and stay as blank lines, so that all others keep their numbers: the law
 gives what it would have given. The content has another hash then, and so another name, which takes the place
 of the old one wherever config and answers name it; `archive/forgotten.csv` says which became which.
 
-Every step can be repeated, and the roster is changed last: a run that was cut off is finished by the next.
+Every step can be repeated, and the roster is changed last: the same command finishes what was cut off. What
+it had found is kept until then in `forgetting.json`, beside the lock. The warehouse is given up first, so
+that nothing of them is left in it whatever comes after.
 """
 
 from __future__ import annotations
@@ -27,7 +29,7 @@ from pipeline.emptied import emptied_lines, emptied_workbook, is_workbook, physi
 from pipeline.facility.folder import Facility
 from pipeline.facility.people import NEW_PEOPLE_FILE, ROSTER_FILE
 from pipeline.intake.appended import append_rows
-from pipeline.intake.archive import HEADER, read_index
+from pipeline.intake.archive import HEADER, read_index, remove_unfinished
 from pipeline.intake.identity import normalise
 from pipeline.intake.renew import READ_TABLES
 from pipeline.publish.files import put
@@ -35,6 +37,7 @@ from pipeline.warehouse.store import Warehouse
 from schemas.tables import TRIAL_TABLES
 
 TOMBSTONES = "forgotten.csv"
+BEGUN = "forgetting.json"
 _DIGITS = 16
 BEYOND_REACH = (
     "backups and copies of this folder, and of what was published from it",
@@ -86,34 +89,72 @@ def plan_to_forget(facility: Facility, warehouse: Warehouse, athlete_id: str) ->
                 plan.lines[file_id] = held
         elif found := lines.get(file_id, set()) | _lines_naming(data, names):
             plan.lines[file_id] = found
+    _add_what_was_begun(facility, plan)
     for path in _config_files(facility):
         if gone := len(_without(path, plan)[1]):
             plan.config[path.name] = gone
     return plan
 
 
-def forget(facility: Facility, plan: Plan, at: datetime) -> None:
-    """Do what the plan says; the warehouse must be made anew after it."""
+def forget(facility: Facility, warehouse: Warehouse, plan: Plan, at: datetime) -> None:
+    """Do what the plan says; the warehouse is made anew when it is opened next."""
+    begun = facility.state / BEGUN
+    put(begun, _writer(_as_json(plan)), private=True)
+    warehouse.give_up()
+    remove_unfinished(facility.archive)
     renamed: dict[str, str] = {}
     for file_id, lines in sorted(plan.lines.items()):
+        if not (facility.archive / file_id).exists():
+            continue  # done by the one that was cut off
         data = _emptied((facility.archive / file_id).read_bytes(), lines, plan.names)
         renamed[file_id] = hashlib.sha256(data).hexdigest()
         put(facility.archive / renamed[file_id], _writer(data))
     rows = [(at.isoformat(), old, new, str(len(plan.lines[old]))) for old, new in renamed.items()]
     rows += [(at.isoformat(), old, "", "") for old in sorted(plan.whole)]
     append_rows(facility.archive / TOMBSTONES, ("at", "file_id", "became", "lines_emptied"), rows)
+    # Also those of one that was cut off before it came to the config.
+    renamed = _all_renamed(facility.archive)
     _rewrite_index(facility.archive, renamed, plan.whole)
-    for old in sorted({*renamed, *plan.whole}):
+    for old in sorted({*renamed, *plan.whole} - set(renamed.values())):
         (facility.archive / old).unlink(missing_ok=True)
         for sheet in facility.held.glob(f"*.{old[:8]}.csv"):
             sheet.unlink()
     rosters = {Path(ROSTER_FILE).name, Path(NEW_PEOPLE_FILE).name}
     for path in sorted(_config_files(facility), key=lambda path: (path.name in rosters, path.name)):
-        text, gone = _without(path, plan)
+        if path.name in rosters:
+            begun.unlink(missing_ok=True)
+        text, _ = _without(path, plan)
         for old, new in renamed.items():
             text = text.replace(old, new).replace(old[:_DIGITS], new[:_DIGITS])
-        if gone or renamed:
+        if text.encode("utf-8", "surrogateescape") != path.read_bytes():
             put(path, _writer(text.encode("utf-8", "surrogateescape")))
+
+
+def _as_json(plan: Plan) -> bytes:
+    lines = {file_id: sorted(lines) for file_id, lines in plan.lines.items()}
+    found = {"names": sorted(plan.names), "whole": sorted(plan.whole), "lines": lines}
+    return json.dumps({"athlete_id": plan.athlete_id, **found}).encode()
+
+
+def _add_what_was_begun(facility: Facility, plan: Plan) -> None:
+    """What a forgetting of the same athlete had found, that was cut off: its traces may be gone by now."""
+    file = facility.state / BEGUN
+    begun = json.loads(file.read_bytes()) if file.is_file() else {}
+    if begun.get("athlete_id") != plan.athlete_id:
+        return
+    plan.names |= set(begun["names"])
+    plan.whole |= set(begun["whole"])
+    for file_id, lines in begun["lines"].items():
+        plan.lines[file_id] = plan.lines.get(file_id, set()) | set(lines)
+
+
+def _all_renamed(archive: Path) -> dict[str, str]:
+    """What became of each content that was ever changed here, in the end."""
+    became: dict[str, str] = {}
+    with (archive / TOMBSTONES).open(encoding="utf-8", newline="") as stream:
+        for _, old, new, _ in (row for row in csv.reader(stream) if len(row) == 4 and len(row[2]) == 64):
+            became = {first: new if last == old else last for first, last in became.items()} | {old: new}
+    return became
 
 
 def _emptied(data: bytes, lines: Collection[int], names: Collection[str]) -> bytes:

@@ -22,8 +22,7 @@ import polars as pl
 
 from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility, load_facility
-from pipeline.intake.archive import has_drops
-from pipeline.intake.intake import IntakeReport, update
+from pipeline.intake.intake import IntakeReport, is_behind, update
 from pipeline.intake.settle import Settled
 from pipeline.lock import facility_lock, let_others_in
 from pipeline.publish.publish import PublishReport
@@ -203,7 +202,7 @@ def _fill_an_empty_warehouse(run: Run) -> None:
     """After a change of the declarations, or a lost file, everything is read from the archive first: else
     what is published would be nothing."""
     with run.opened():
-        if run.warehouse.meta("resolved") is None and has_drops(run.facility.archive):
+        if is_behind(run.facility, run.warehouse):
             with logged(run, "rebuild") as entry:
                 run.intake = update(run.facility, run.warehouse, run.say)
                 entry.rows = run.intake.new_drops

@@ -38,6 +38,12 @@ _ALL = (
         "then run `yardmark retry`.",
     ),
     Code(
+        "original_damaged",
+        "What the archive has of this file is not what was dropped.",
+        "holds_file",
+        "Put the original back from a backup, then run `yardmark retry`; or drop it into the inbox again.",
+    ),
+    Code(
         "two_layouts",
         "More than one layout claims this file.",
         "holds_file",

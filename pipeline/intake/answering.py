@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -19,8 +20,9 @@ from pipeline.intake.answers import (
     append_answers,
     me,
     name_subject,
+    read_answers,
 )
-from pipeline.intake.appended import append_rows
+from pipeline.intake.appended import rewrite_with_rows
 from pipeline.intake.archive import utc_now
 from pipeline.intake.held import NAME_CODES
 from pipeline.intake.identity import DROPPED, normalise
@@ -55,6 +57,7 @@ class Desk:
         self.said_of: dict[str, tuple[Filled, str]] = {}
         roster = facility.athletes.select("name", "athlete_id").drop_nulls().iter_rows()
         self.named: dict[str, str] = {normalise(name): athlete_id for name, athlete_id in roster}
+        self.unnamed = _unnamed_people(facility.config)
         self.result = Answering()
         self.at, self.by = utc_now(), me()
 
@@ -99,6 +102,9 @@ class Desk:
         key = normalise(name)
         if key in self.named and not of_same_name:
             return self.named[key]
+        for athlete_id, left in self.unnamed.items():
+            if key not in self.people and normalise(left) == key:
+                self.people[key] = athlete_id, left
         if key not in self.people:
             number = 1
             while f"n{number:02d}" in self.ids:
@@ -230,10 +236,18 @@ def _take_held_name(desk: Desk, row: Filled, held: dict[str, object], subject: L
 def _add_people(config: Path, desk: Desk) -> None:
     if not desk.people:
         return
-    file = config / NEW_PEOPLE
-    fresh = not file.exists()
-    rows = [(athlete_id, name, "", "", "") for athlete_id, name in desk.people.values()]
-    append_rows(file, NEW_PEOPLE_HEADER, rows)
+    added = {athlete_id: name for athlete_id, name in desk.people.values() if athlete_id not in desk.unnamed}
+    rows = [(athlete_id, name, "", "", "") for athlete_id, name in added.items()]
+    rewrite_with_rows(config / NEW_PEOPLE, NEW_PEOPLE_HEADER, rows)
     desk.result.new_people = [f"{athlete_id} {name}" for athlete_id, name in desk.people.values()]
-    if fresh:
-        file.chmod(0o600)
+
+
+def _unnamed_people(config: Path) -> dict[str, str]:
+    """athlete_id -> name of the new people whom no answer names and nobody has completed: a sitting that was
+    cut off left them."""
+    if not (config / NEW_PEOPLE).exists():
+        return {}
+    named = {answer.answer for answer in read_answers(config)}
+    with (config / NEW_PEOPLE).open(encoding="utf-8-sig", newline="", errors="replace") as stream:
+        rows = [row for row in csv.reader(stream) if len(row) == len(NEW_PEOPLE_HEADER)]
+    return {row[0]: row[1] for row in rows[1:] if row[0] not in named and not any(row[2:])}

@@ -91,12 +91,7 @@ def open_content(drops: list[Drop], facility: Facility, knowledge: Knowledge) ->
         reason = f"It has {drops[0].size / 1e6:,.0f} MB; the limit is {facility.settings.max_file_mb} MB."
         outcomes = [Outcome("held", None, waits=WholeFile("too_large", reason))]
     else:
-        data = archive.load(facility.archive, drops[0].file_id)
-        outcomes = []
-        for drop in drops:
-            outcomes.append(open_file(data, drop.path, facility, knowledge, drop.file_id))
-            if outcomes[-1].state == "read":
-                break
+        outcomes = _open_original(drops, facility, knowledge)
     last = len(outcomes) - 1
     principal = last if outcomes[last].state == "read" else 0
     outcome = outcomes[principal]
@@ -104,6 +99,22 @@ def open_content(drops: list[Drop], facility: Facility, knowledge: Knowledge) ->
         Opened(drop, outcome.state if at == principal else "repeated", outcome)
         for at, drop in enumerate(drops)
     ]
+
+
+def _open_original(drops: list[Drop], facility: Facility, knowledge: Knowledge) -> list[Outcome]:
+    """What opening each of the drops of one content comes to, up to the first that is read."""
+    try:
+        data = archive.load(facility.archive, drops[0].file_id)
+    except (FileNotFoundError, archive.NotAsDropped) as error:
+        seen = "is gone" if isinstance(error, FileNotFoundError) else "has other bytes than what was dropped"
+        reason = f"archive/{drops[0].file_id} {seen}."
+        return [Outcome("held", None, waits=WholeFile("original_damaged", reason))]
+    outcomes: list[Outcome] = []
+    for drop in drops:
+        outcomes.append(open_file(data, drop.path, facility, knowledge, drop.file_id))
+        if outcomes[-1].state == "read":
+            break
+    return outcomes
 
 
 def is_large(drop: Drop, facility: Facility) -> bool:

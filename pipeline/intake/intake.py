@@ -21,7 +21,7 @@ from pipeline.ids import text_id
 from pipeline.intake import archive
 from pipeline.intake.answering import Answering, Desk, take_answers
 from pipeline.intake.answers import Answer, append_answers, me, name_subject, read_answers
-from pipeline.intake.archive import Drop, Mark
+from pipeline.intake.archive import CannotRead, Drop, Mark
 from pipeline.intake.changes import changed
 from pipeline.intake.closure import listed
 from pipeline.intake.drops import (
@@ -114,7 +114,7 @@ def take_in(
     sheets = [path for path in settled if kind_of(_start(path)) is not None]
     answering = None
     if sheets:
-        answering = _take_sheets(facility, warehouse, sheets)
+        answering = _take_sheets(facility, warehouse, say, sheets)
         facility = load_facility(facility.folder)
     taken = _into_archive(facility, warehouse, {p: s for p, s in settled.items() if p not in sheets}, waiting)
     report = update(facility, warehouse, say)
@@ -148,9 +148,9 @@ def _start(path: Path) -> bytes:
         return b""
 
 
-def _take_sheets(facility: Facility, warehouse: Warehouse, paths: list[Path]) -> Answering:
+def _take_sheets(facility: Facility, warehouse: Warehouse, say: Say, paths: list[Path]) -> Answering:
     """Answers from sheets dropped into the inbox; the sheets themselves go to the archive."""
-    result = give_answers(facility, warehouse, paths)
+    result = give_answers(facility, warehouse, say, paths)
     for path in paths:
         archive.store(facility.archive, path)
         path.unlink(missing_ok=True)
@@ -164,14 +164,17 @@ def _into_archive(
     fresh: list[Drop] = []
     taken: dict[Path, Stamp] = {}
     archive.remove_unfinished(facility.archive)
+    if settled:
+        # Before the first original, so that an archive without an index is known to have lost it.
+        archive.append_index(facility.archive, [])
     # Several at once, because most of the time of a small file is the disk's.
     with ThreadPoolExecutor(_AT_ONCE) as pool:
         stored = pool.map(lambda path: _stored(facility.archive, path), settled)
         kept = dict(zip(settled, stored, strict=True))
     for path, stamp in settled.items():
         found = kept[path]
-        if isinstance(found, OSError):
-            waiting.append(Waiting(path, f"it can't be read now ({found.strerror or found})"))
+        if isinstance(found, CannotRead):
+            waiting.append(Waiting(path, f"it can't be read now ({found})"))
             continue
         file_id, size, now = found
         if not stamp == now == Stamp(size, now.mtime_ns):
@@ -186,13 +189,16 @@ def _into_archive(
     return taken
 
 
-def _stored(folder: Path, path: Path) -> tuple[str, int, Stamp] | OSError:
+def _stored(folder: Path, path: Path) -> tuple[str, int, Stamp] | CannotRead:
     """A file copied into the archive: its hash, size and how it was just after; or why it can't be read."""
     try:
         file_id, size = archive.store(folder, path)
+    except CannotRead as error:
+        return error
+    try:
         return file_id, size, stamp_of(path)
     except OSError as error:
-        return error
+        return CannotRead(error.strerror or str(error))
 
 
 def _known_drops(facility: Facility, warehouse: Warehouse, drop_ids: list[str]) -> set[str]:
@@ -206,6 +212,11 @@ def _known_drops(facility: Facility, warehouse: Warehouse, drop_ids: list[str]) 
 def _mark(warehouse: Warehouse) -> Mark:
     """How much of the index the warehouse holds."""
     return Mark(*json.loads(warehouse.meta("index") or "[0, 0]"))
+
+
+def is_behind(facility: Facility, warehouse: Warehouse) -> bool:
+    """Whether the warehouse holds nothing of what the archive has: it was lost, or is to be made anew."""
+    return warehouse.meta("resolved") is None and archive.has_drops(facility.archive)
 
 
 def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[int] = ()) -> IntakeReport:
@@ -367,7 +378,7 @@ def _batches(
     """What the contents say, as frames to store."""
     opened: list[Opened] = []
     for done, group in enumerate(contents, start=1):
-        if is_large(group[0], facility):
+        if is_large(group[0], facility) and archive.is_as_dropped(facility.archive, group[0].file_id):
             yield from large_batches(group, facility, knowledge)
             continue
         opened += open_content(group, facility, knowledge)
@@ -422,7 +433,7 @@ def say_who(
     return update(facility, warehouse, say)
 
 
-def give_answers(facility: Facility, warehouse: Warehouse, paths: Iterable[Path]) -> Answering:
+def give_answers(facility: Facility, warehouse: Warehouse, say: Say, paths: Iterable[Path]) -> Answering:
     """Record what is filled in on these sheets. ValueError where one is no sheet of yardmark."""
     rows: list[tuple[str, Filled]] = []
     unread: list[str] = []
@@ -430,6 +441,8 @@ def give_answers(facility: Facility, warehouse: Warehouse, paths: Iterable[Path]
         kind, filled, problems = read_filled(path.read_bytes(), path.name)
         rows += [(kind, row) for row in filled]
         unread += problems
+    # A sitting that was cut off may have recorded answers that nothing was made of yet: these are answered.
+    update(facility, warehouse, say)
     suspects, answered = warehouse.read("_suspects"), list[Subject]()
 
     def suspect(desk: Desk, row: Filled) -> None:
@@ -447,7 +460,7 @@ def give_answers(facility: Facility, warehouse: Warehouse, paths: Iterable[Path]
 
 def answer(facility: Facility, warehouse: Warehouse, say: Say, paths: Iterable[Path]) -> IntakeReport:
     """Take in filled sheets, and release what they answer."""
-    answering = give_answers(facility, warehouse, paths)
+    answering = give_answers(facility, warehouse, say, paths)
     changed = load_facility(facility.folder)
     report = update(changed, warehouse, say)
     report.answering = _with_outcome(answering, warehouse)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date
 from pathlib import Path
 from types import FunctionType, TracebackType
@@ -48,6 +48,25 @@ def schema_hash() -> str:
     return hashlib.md5(text.encode(), usedforsecurity=False).hexdigest()[:16]
 
 
+class WarehouseDamaged(Exception):
+    """The warehouse file can't be opened, read or written; the message says what to do."""
+
+
+# What DuckDB says of a file: it is damaged, held by somebody else, or can't grow.
+_OF_THE_FILE = (
+    duckdb.IOException,
+    duckdb.FatalException,
+    duckdb.InternalException,
+    duckdb.SerializationException,
+)
+
+
+def _damaged(file: Path, what: str, error: Exception) -> WarehouseDamaged:
+    said = f"the warehouse {file} can't be {what} ({str(error).split(chr(10), 1)[0]})"
+    advice = "close it where it is open, and make room if the disk is full"
+    return WarehouseDamaged(f"{said}; {advice}; else `yardmark rebuild` makes it anew from the archive")
+
+
 class Warehouse:
     """One open warehouse. Use as a context manager; one writer at a time (the caller holds the lock)."""
 
@@ -80,14 +99,20 @@ class Warehouse:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All that is written inside is committed at the end, or none of it."""
-        self._con.execute("BEGIN TRANSACTION")
+        self.execute("BEGIN TRANSACTION")
         try:
             yield
         except BaseException:
-            self._con.execute("ROLLBACK")
             self._meta = None
+            # A file that can't be written any more undoes nothing; what went wrong first is told.
+            with suppress(duckdb.Error):
+                self._con.execute("ROLLBACK")
             raise
-        self._con.execute("COMMIT")
+        self.execute("COMMIT")
+
+    def give_up(self) -> None:
+        """What this holds is true no more: who opens it next makes it anew."""
+        self.set_meta("schema_hash", "given up")
 
     def read(self, name: str) -> pl.DataFrame:
         """All rows of a table, typed as declared, in the order of its key."""
@@ -102,12 +127,22 @@ class Warehouse:
 
     def select(self, sql: str, **frames: pl.DataFrame) -> pl.DataFrame:
         """What a query gives; it may read `frames` by their names."""
-        frame: pl.DataFrame = _seeing(_selected, frames)(self._con, sql)
+        with self._telling():
+            frame: pl.DataFrame = _seeing(_selected, frames)(self._con, sql)
         return frame
 
     def execute(self, sql: str, **frames: pl.DataFrame) -> None:
         """Do a statement; it may read `frames` by their names."""
-        _seeing(_done, frames)(self._con, sql)
+        with self._telling():
+            _seeing(_done, frames)(self._con, sql)
+
+    @contextmanager
+    def _telling(self) -> Iterator[None]:
+        """Raises WarehouseDamaged where the file itself can't be read or written."""
+        try:
+            yield
+        except _OF_THE_FILE as error:
+            raise _damaged(self.file, "read or written", error) from error
 
     def append(self, name: str, frame: pl.DataFrame) -> None:
         """Add rows to a table; the frame has the table's columns in any order."""
@@ -124,7 +159,7 @@ class Warehouse:
 
     def clear(self, name: str) -> None:
         """Delete all rows of a table."""
-        self._con.execute(f"DELETE FROM {quote(name)}")
+        self.execute(f"DELETE FROM {quote(name)}")
 
     def delete(self, name: str, where: str, **frames: pl.DataFrame) -> None:
         """Delete the rows of a table for which an SQL condition holds; `frames` as in `select`."""
@@ -139,30 +174,30 @@ class Warehouse:
 
     def count(self, name: str) -> int:
         """Number of rows of a table."""
-        return int(self._con.execute(f"SELECT count(*) FROM {quote(name)}").fetchall()[0][0])
+        with self._telling():
+            return int(self._con.execute(f"SELECT count(*) FROM {quote(name)}").fetchall()[0][0])
 
     def last_date(self, tables: Iterable[str], column: str) -> date | None:
         """The latest date in a column of some tables; None where they are empty."""
         asked = " UNION ALL ".join(f"SELECT max({quote(column)}) AS day FROM {quote(t)}" for t in tables)
-        last: date | None = self._con.execute(f"SELECT max(day) FROM ({asked})").fetchall()[0][0]
+        with self._telling():
+            last: date | None = self._con.execute(f"SELECT max(day) FROM ({asked})").fetchall()[0][0]
         return last
 
     def meta(self, key: str) -> str | None:
         """A remembered value, or None."""
         if self._meta is None:
             # fetchall, because a result that is not read to its end blocks the connection.
-            self._meta = dict(self._con.execute("SELECT key, value FROM _meta").fetchall())
+            with self._telling():
+                self._meta = dict(self._con.execute("SELECT key, value FROM _meta").fetchall())
         return self._meta.get(key)
 
     def set_meta(self, key: str, value: str) -> None:
         """Remember a value."""
-        self._con.execute("INSERT OR REPLACE INTO _meta VALUES (?, ?)", [key, value])
+        with self._telling():
+            self._con.execute("INSERT OR REPLACE INTO _meta VALUES (?, ?)", [key, value])
         if self._meta is not None:
             self._meta[key] = value
-
-
-class WarehouseDamaged(Exception):
-    """The warehouse file can't be opened; the message says what to do."""
 
 
 def open_warehouse(file: Path) -> Warehouse:
@@ -171,19 +206,13 @@ def open_warehouse(file: Path) -> Warehouse:
     try:
         warehouse = Warehouse(file)
     except duckdb.Error as error:
-        said = f"the warehouse {file} can't be opened ({_first_line(error)})"
-        advice = "close it where it is open; else `yardmark rebuild` makes it anew from the archive"
-        raise WarehouseDamaged(f"{said}; {advice}") from error
+        raise _damaged(file, "opened", error) from error
     if warehouse.meta("schema_hash") == schema_hash():
         return warehouse
     with warehouse:
         pass
     remove_warehouse(file)
     return Warehouse(file)
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).split("\n", 1)[0]
 
 
 def remove_warehouse(file: Path) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from tests.intake.facility_maker import JUMPS, JUMPS_HEADER, ROSTER, RUNS, fill, run, runs, write_config
+from tests.intake.facility_maker import JUMPS, JUMPS_HEADER, ROSTER, RUNS, run, runs, write_config
 from tests.intake.test_traces import ONE_RUN, file_a_run
 
 SETTINGS = """

@@ -89,7 +89,7 @@ SITUATIONS = {
 
 
 class Facilities:
-    """The facilities, each made once for all test processes (`shared`, see `tests/end_to_end/conftest.py`)."""
+    """The facilities, each made once for all test processes (`shared`: see the conftest of end_to_end)."""
 
     def __init__(self, server: Server, shared: Callable[[str, Callable[[Path], None]], Path]) -> None:
         self._server, self._shared = server, shared
