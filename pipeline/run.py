@@ -22,6 +22,7 @@ import polars as pl
 
 from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility, load_facility
+from pipeline.intake.archive import read_index
 from pipeline.intake.intake import IntakeReport, is_behind, update
 from pipeline.intake.settle import Settled
 from pipeline.lock import facility_lock, let_others_in
@@ -111,11 +112,14 @@ class Run:
     @contextmanager
     def opened(self, anew: bool = False) -> Iterator[None]:
         """The facility locked and its warehouse open; `anew` removes the old one first. The config is read
-        again: somebody may have edited it while this waited. Raises Busy, ConfigError, WarehouseDamaged."""
+        again: somebody may have edited it while this waited. Raises ArchiveDamaged, Busy, ConfigError,
+        WarehouseDamaged."""
         with facility_lock(self.facility.state, f"yardmark {self.started_by}", self.say):
             self.facility = load_facility(self.facility.folder)
             self._config = config_stamps(self.facility)
             if anew:
+                # A damaged index is told before anything is removed.
+                read_index(self.facility.archive)
                 remove_warehouse(self.facility.warehouse_file)
             with open_warehouse(self.facility.warehouse_file) as self._warehouse:
                 try:

@@ -82,7 +82,8 @@ class Warehouse:
             if self.meta("schema_hash") is None:
                 with self.transaction():
                     for table in ALL_TABLES.values():
-                        self._con.execute(create_table(table))
+                        made = create_table(table).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS", 1)
+                        self._con.execute(made)
                     self.set_meta("schema_hash", schema_hash())
         except BaseException:
             self._con.close()

@@ -21,6 +21,7 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -143,7 +144,9 @@ def _child(asked: dict[str, Any], writer: int) -> None:
     status = 70
     try:
         # Imported here, where its parts are replaced.
+        from pipeline import commands, run
         from pipeline.cli import main
+        from pipeline.lock import facility_lock
         from tests.faults.points import Points
 
         def tell(key: str, value: object) -> None:
@@ -152,6 +155,9 @@ def _child(asked: dict[str, Any], writer: int) -> None:
         if asked.get("file_limit") is not None:
             signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
             resource.setrlimit(resource.RLIMIT_FSIZE, (asked["file_limit"], asked["file_limit"]))
+        if asked.get("wait") is not None:
+            for module in (commands, run):
+                module.facility_lock = partial(facility_lock, wait_seconds=asked["wait"])
         if asked.get("broken"):
             module, name = asked["broken"].split(":")
             getattr(importlib.import_module(module), name)()
