@@ -231,9 +231,6 @@ def _add_people(config: Path, desk: Desk) -> None:
     if not desk.people:
         return
     file = config / NEW_PEOPLE
-    fresh = not file.exists()
     rows = [(athlete_id, name, "", "", "") for athlete_id, name in desk.people.values()]
     append_rows(file, NEW_PEOPLE_HEADER, rows)
     desk.result.new_people = [f"{athlete_id} {name}" for athlete_id, name in desk.people.values()]
-    if fresh:
-        file.chmod(0o600)

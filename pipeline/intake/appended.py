@@ -7,15 +7,18 @@ import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from pipeline.rights import make_private_folder, private
+
 
 def append_rows(file: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     """Add rows below the header, which is written first where the file is new; on disk on return.
 
-    A last line without a line end is ended first, be it torn or typed by a person.
+    A last line without a line end is ended first, be it torn or typed by a person. What such files say names
+    people: a new one is its owner's alone.
     """
-    file.parent.mkdir(parents=True, exist_ok=True)
+    make_private_folder(file.parent)
     last = _last_byte(file)
-    with file.open("a", encoding="utf-8", newline="", errors="surrogateescape") as stream:
+    with open(file, "a", encoding="utf-8", newline="", errors="surrogateescape", opener=private) as stream:
         if last not in (b"", b"\n"):
             stream.write("\n")
         writer = csv.writer(stream, lineterminator="\n")

@@ -14,6 +14,7 @@ from typing import BinaryIO
 
 from pipeline.ids import text_id
 from pipeline.intake.appended import append_rows
+from pipeline.rights import make_private_folder, private
 
 _BLOCK = 1 << 16
 HEADER = ("drop_id", "file_id", "path", "received_at", "size")
@@ -42,11 +43,11 @@ def store(archive: Path, file: Path) -> tuple[str, int]:
     The copy is on disk before this returns, and made in one step; a content that is there already is left
     as it is. Reads a part at a time, so that a file of any size fits.
     """
-    archive.mkdir(parents=True, exist_ok=True)
+    make_private_folder(archive)
     part = archive / f".{os.getpid()}-{get_ident()}.part"
     digest, size = hashlib.sha256(), 0
     try:
-        with file.open("rb") as source, part.open("wb") as copy:
+        with file.open("rb") as source, open(part, "wb", opener=private) as copy:
             while block := source.read(1 << 20):
                 digest.update(block)
                 size += len(block)

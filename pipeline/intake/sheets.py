@@ -11,6 +11,7 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.facility.sheet_text import read_records, spelling_of
 from pipeline.reading.workbook import UnreadableWorkbook, is_workbook, read_sheet
+from pipeline.rights import make_private_folder, private
 
 HELD_HEADER = ("file_id", "line", "code", "field", "value", "reason", "remedy", "answer", "original")
 NAMES_HEADER = (
@@ -138,7 +139,7 @@ def write_sheets(
 
     What somebody has filled in already and not yet handed in is kept.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    make_private_folder(folder)
     changed = [name for name, (header, rows) in sheets.items() if _write_sheet(folder / name, header, rows)]
     _remove_others(folder, {*sheets, *stay})
     return changed
@@ -147,7 +148,7 @@ def write_sheets(
 def write_one(folder: Path, name: str, header: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
     """Write a sheet beside the others, as `write_sheets` does; one without rows is removed."""
     if rows:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_private_folder(folder)
         _write_sheet(folder / name, header, rows)
     else:
         (folder / name).unlink(missing_ok=True)
@@ -194,8 +195,9 @@ def _as_csv(header: Sequence[str], rows: Iterable[Iterable[str]]) -> bytes:
 
 def _write(path: Path, data: bytes) -> None:
     part = path.with_name(f".{path.name}.part")
-    part.write_bytes(data)
-    part.chmod(0o600)
+    part.unlink(missing_ok=True)
+    with open(part, "wb", opener=private) as stream:
+        stream.write(data)
     part.replace(path)
 
 
