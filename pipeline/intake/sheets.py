@@ -48,6 +48,8 @@ _KEYS = (
     ("name", "device"),
 )
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_NAME_BYTES = 120
+_DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 _OURS = re.compile(r"\.[0-9a-f]{8}\.csv$")
 
 
@@ -78,7 +80,9 @@ def plain(text: str) -> str:
 def sheet_name(path: str, file_id: str) -> str:
     """Name of the sheet of a dropped file."""
     name = "".join(c if c.isprintable() and c not in '<>:"/\\|?*' else "_" for c in PurePosixPath(path).name)
-    return f"{name[:120]}.{file_id[:8]}.csv"
+    # Systems bound the bytes of a name, and Windows keeps some names for its devices.
+    short = name.encode()[:_NAME_BYTES].decode("utf-8", "ignore")
+    return f"{'_' if _DEVICE.match(short) else ''}{short}.{file_id[:8]}.csv"
 
 
 def as_text(data: bytes, name: str) -> bytes:
