@@ -108,7 +108,8 @@ def _what_to_do(said: str) -> str:
 
 
 def _complain(text: object) -> None:
-    print(f"yardmark: {text}", file=sys.stderr)
+    lines = [show.harmless(line) for line in str(text).splitlines()]
+    print("yardmark: " + "\n".join(lines), file=sys.stderr)
 
 
 def _say(arguments: Arguments) -> Callable[[str], None]:
@@ -137,7 +138,9 @@ def _opened(arguments: Arguments) -> Iterator[tuple[Facility, Warehouse]]:
 
 def _report(arguments: Arguments, data: dict[str, Any], text: Callable[[], None]) -> None:
     if arguments.json:
-        print(json.dumps(data, default=str, ensure_ascii=False, indent=1))
+        text_of_all = json.dumps(data, default=str, ensure_ascii=False, indent=1)
+        # A file's name may be no text.
+        print(text_of_all.encode("utf-8", "replace").decode())
     else:
         text()
 

@@ -16,6 +16,7 @@ import csv
 import hashlib
 import io
 import json
+import shutil
 import zipfile
 from collections import defaultdict
 from collections.abc import Callable, Collection
@@ -33,6 +34,7 @@ from pipeline.intake.archive import HEADER, read_index, remove_unfinished
 from pipeline.intake.identity import normalise
 from pipeline.intake.renew import READ_TABLES
 from pipeline.publish.files import put
+from pipeline.rights import private
 from pipeline.warehouse.store import Warehouse
 from schemas.tables import TRIAL_TABLES
 
@@ -108,7 +110,7 @@ def forget(facility: Facility, warehouse: Warehouse, plan: Plan, at: datetime) -
             continue  # done by the one that was cut off
         data = _emptied((facility.archive / file_id).read_bytes(), lines, plan.names)
         renamed[file_id] = hashlib.sha256(data).hexdigest()
-        put(facility.archive / renamed[file_id], _writer(data))
+        put(facility.archive / renamed[file_id], _writer(data), private=True)
     rows = [(at.isoformat(), old, new, str(len(plan.lines[old]))) for old, new in renamed.items()]
     rows += [(at.isoformat(), old, "", "") for old in sorted(plan.whole)]
     append_rows(facility.archive / TOMBSTONES, ("at", "file_id", "became", "lines_emptied"), rows)
@@ -127,7 +129,7 @@ def forget(facility: Facility, warehouse: Warehouse, plan: Plan, at: datetime) -
         for old, new in renamed.items():
             text = text.replace(old, new).replace(old[:_DIGITS], new[:_DIGITS])
         if text.encode("utf-8", "surrogateescape") != path.read_bytes():
-            put(path, _writer(text.encode("utf-8", "surrogateescape")))
+            put(path, _writer(text.encode("utf-8", "surrogateescape"), like=path))
 
 
 def _as_json(plan: Plan) -> bytes:
@@ -267,11 +269,17 @@ def _rewrite_index(archive: Path, renamed: dict[str, str], whole: Collection[str
         size = (archive / file_id).stat().st_size if drop.file_id in renamed else drop.size
         at = drop.received_at.isoformat(timespec="microseconds")
         writer.writerow((drop.drop_id, file_id, drop.path, at, size))
-    put(archive / "index.csv", _writer(text.getvalue().encode("utf-8", "surrogateescape")))
+    index = archive / "index.csv"
+    put(index, _writer(text.getvalue().encode("utf-8", "surrogateescape"), like=index))
 
 
-def _writer(data: bytes) -> Callable[[Path], None]:
+def _writer(data: bytes, like: Path | None = None) -> Callable[[Path], None]:
+    """A writer of these bytes, with the rights of the file that they take the place of."""
+
     def write(path: Path) -> None:
-        path.write_bytes(data)
+        with open(path, "wb", opener=private) as stream:
+            stream.write(data)
+        if like is not None:
+            shutil.copymode(like, path)
 
     return write

@@ -11,6 +11,8 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+from pipeline.rights import make_private_folder
+
 WAIT_SECONDS = 60
 _FILE = "yardmark.lock"
 _OWNER = "yardmark.lock.owner"
@@ -30,7 +32,7 @@ def facility_lock(
 
     The lock goes with its process, however that ends; nothing needs to be cleaned up by hand.
     """
-    state.mkdir(parents=True, exist_ok=True)
+    make_private_folder(state)
     lock = FileLock(state / _FILE)
     try:
         lock.acquire(timeout=0)
@@ -55,7 +57,7 @@ def facility_lock(
 @contextmanager
 def watch_lock(state: Path) -> Iterator[None]:
     """Hold the watch over a facility while the body runs; Busy where another process has it."""
-    state.mkdir(parents=True, exist_ok=True)
+    make_private_folder(state)
     lock = FileLock(state / _WATCH)
     try:
         lock.acquire(timeout=0)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.rights import make_private_folder
 from schemas.models import polars_schema
 from schemas.tables import TABLES
 
@@ -45,7 +46,7 @@ _NAMES = [field.name for field in fields(RunStep)]
 def record(state: Path, step: RunStep) -> None:
     """Append a step to the log. The caller holds the facility, or writes a line that stands for itself."""
     path = state / FILE
-    state.mkdir(parents=True, exist_ok=True)
+    make_private_folder(state)
     if path.is_file() and path.stat().st_size > _MOST_BYTES:
         _shorten(path)
     text = io.StringIO()

@@ -43,7 +43,12 @@ def _cell(value: object) -> str:
         return ""
     if isinstance(value, float):
         return f"{value:.6g}"
-    return str(value).replace("\n", " ").replace("\r", " ")
+    return harmless(str(value).replace("\n", " ").replace("\r", " "))
+
+
+def harmless(text: object) -> str:
+    """Text, such as a file's name or a line of it, without what a terminal would obey or can't show."""
+    return "".join(char if char.isprintable() or char == "\t" else "\ufffd" for char in str(text))
 
 
 def _is_number(text: str) -> bool:
@@ -106,7 +111,7 @@ def intake(report: IntakeReport, facility: Facility) -> None:
 def taken_in(report: IntakeReport, facility: Facility) -> None:
     """What an intake took in, and what it left alone."""
     for item in report.waiting:
-        print(f"Left alone: {item.path.relative_to(facility.inbox)}: {item.why}.")
+        print(f"Left alone: {harmless(item.path.relative_to(facility.inbox))}: {item.why}.")
     if report.answering is not None:
         answered(report)
     if report.new_drops == 0:
@@ -126,10 +131,11 @@ def _in_words(totals: Mapping[str, int]) -> str:
 def _whole_files(files: pl.DataFrame) -> None:
     whole = files.filter(pl.col("status").is_in(["held", "rejected"]))
     for path, status, layout in whole.select("path", "status", "layout").head(_MOST).iter_rows():
-        print(f"  {status} whole: {path}" if layout is None else f"  no line could be loaded: {path}")
+        how = f"{status} whole" if layout is None else "no line could be loaded"
+        print(f"  {how}: {harmless(path)}")
     unmapped = files.filter(pl.col("unmapped").is_not_null()).unique("layout", maintain_order=True)
     for layout, names in unmapped.select("layout", "unmapped").iter_rows():
-        print(f"  layout {layout}: neither mapped nor ignored: {names}")
+        print(f"  layout {layout}: neither mapped nor ignored: {harmless(names)}")
 
 
 def _questions(open_codes: Mapping[str, int], facility: Facility) -> None:
@@ -216,12 +222,11 @@ def _held_lines(rows: pl.DataFrame) -> None:
 def dry_run(result: DryRun) -> None:
     """How a file would be stored."""
     counts = result.counts
-    print(
-        f"{result.path}: layout {result.layout or 'none'}; {_in_words({k: counts[k] or 0 for k in _COUNTS})}."
-    )
+    said = _in_words({name: counts[name] or 0 for name in _COUNTS})
+    print(f"{harmless(result.path)}: layout {result.layout or 'none'}; {said}.")
     print("Nothing was stored; compared with itself only, not with what is stored already.")
     if result.unmapped:
-        print(f"Neither mapped nor ignored: {', '.join(result.unmapped)}")
+        print(f"Neither mapped nor ignored: {harmless(', '.join(result.unmapped))}")
     if not result.rows.is_empty():
         told = [name for name in result.rows.columns if result.rows[name].null_count() < result.rows.height]
         hidden = {"row_id", "trial_id", "session_id", "sample_set_id", "file_id", "version"}
@@ -316,7 +321,7 @@ def status(found: Status, facility: Facility) -> None:
         columns(("last runs", "by", "seconds", "steps", "outcome"), rows.iter_rows())
     print()
     for item in found.inbox:
-        print(f"In the inbox: {item.path.relative_to(facility.inbox)}: {item.why}.")
+        print(f"In the inbox: {harmless(item.path.relative_to(facility.inbox))}: {item.why}.")
     if not found.inbox:
         print("The inbox is empty.")
     if found.open is None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from pipeline.facility.packaged import data_folder
 from pipeline.facility.problems import ConfigError, Problem
 from pipeline.facility.settings import SETTINGS_FILE
+from pipeline.rights import owner_only, private_folder
 
 FOLDERS = ("inbox", "archive", "held", "warehouse", "published")
 _PRIVATE_FOLDERS = ("archive", "held", "warehouse")
@@ -37,13 +38,13 @@ def make_folders(folder: Path) -> None:
     for name in FOLDERS:
         (folder / name).mkdir(parents=True, exist_ok=True)
     for name in _PRIVATE_FOLDERS:
-        (folder / name).chmod(0o700)
+        private_folder(folder / name)
 
 
 def own(config: Path) -> None:
     """Make the lists of people readable by their owner alone (Windows knows no such rights)."""
     for path in config.glob("*.csv"):
-        path.chmod(0o600)
+        owner_only(path)
 
 
 def _template_files(templates: Path) -> list[Path]:

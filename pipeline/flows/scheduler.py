@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.flows.prefect_home import HOST, environment, home
-from pipeline.publish.files import private_folder
+from pipeline.rights import private_folder
 
 # A child that dies at once, over and over, must not eat the computer.
 _AGAIN_SECONDS = 5.0

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import csv
 import os
+import shutil
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+
+from pipeline.rights import make_private_folder, private
 
 
 def append_rows(file: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
     """Add rows below the header, which is written first where the file is new; on disk on return.
 
-    A last line without a line end is ended first, be it torn or typed by a person.
+    A last line without a line end is ended first, be it torn or typed by a person. What such files say names
+    people: a new one is its owner's alone.
     """
-    file.parent.mkdir(parents=True, exist_ok=True)
+    make_private_folder(file.parent)
     last = _last_byte(file)
-    with file.open("a", encoding="utf-8", newline="", errors="surrogateescape") as stream:
+    with open(file, "a", encoding="utf-8", newline="", errors="surrogateescape", opener=private) as stream:
         if last not in (b"", b"\n"):
             stream.write("\n")
         writer = csv.writer(stream, lineterminator="\n")
@@ -27,14 +31,16 @@ def append_rows(file: Path, header: Sequence[str], rows: Iterable[Sequence[objec
 
 
 def rewrite_with_rows(file: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
-    """As `append_rows`, for a file that people edit too: written anew beside and put in its place, for its
-    owner alone, so that a power cut tears no line of it."""
+    """As `append_rows`, for a file that people edit too: written anew beside and put in its place, with the
+    rights it had, so that a power cut tears no line of it."""
     part = file.with_name(f".{file.name}.part")
     part.unlink(missing_ok=True)
     if file.exists():
-        part.write_bytes(file.read_bytes())
+        with open(part, "wb", opener=private) as copy:
+            copy.write(file.read_bytes())
     append_rows(part, header, rows)
-    part.chmod(0o600)
+    if file.exists():
+        shutil.copymode(file, part)
     part.replace(file)
 
 

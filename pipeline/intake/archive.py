@@ -16,6 +16,7 @@ from typing import BinaryIO
 
 from pipeline.ids import text_id
 from pipeline.intake.appended import append_rows
+from pipeline.rights import make_private_folder, private
 
 _BLOCK = 1 << 16
 _HASH_DIGITS = 64
@@ -60,11 +61,11 @@ def store(archive: Path, file: Path) -> tuple[str, int]:
     been damaged since. Reads a part at a time, so that a file of any size fits. Raises CannotRead where the
     file can't be read, OSError where the archive can't be written.
     """
-    archive.mkdir(parents=True, exist_ok=True)
+    make_private_folder(archive)
     part = archive / f".{os.getpid()}-{get_ident()}{_UNFINISHED}"
     digest, size = hashlib.sha256(), 0
     try:
-        with part.open("wb") as copy:
+        with open(part, "wb", opener=private) as copy:
             for block in _blocks_of_dropped(file):
                 digest.update(block)
                 size += len(block)

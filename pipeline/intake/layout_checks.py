@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.facility.problems import meant, nearest_known, shown
 from pipeline.facility.toml_lines import Path
+from pipeline.intake.name_pattern import fault_of
 from pipeline.reading.times import check_format
 from pipeline.reading.units import UNITS, holds
 from schemas.core import NUMERIC, Family, Field
@@ -136,8 +137,8 @@ def _column(source: ColumnSource, field: Field, family: Family) -> Found:
         yield ("preamble",), "name the line above the header row that has it"
     if source.unpivot == ():
         yield ("unpivot",), "name at least one column of the export"
-    if source.filename is not None:
-        yield from _filename(source.filename, field.name)
+    if source.filename is not None and (fault := fault_of(source.filename, field.name)) is not None:
+        yield ("filename",), fault
     yield from _units(source, field)
     yield from _time(source, field)
     for word, to in (source.map or {}).items():
@@ -149,16 +150,6 @@ def _column(source: ColumnSource, field: Field, family: Family) -> Found:
 
 def _contents(source: ColumnSource) -> tuple[object, ...]:
     return source.from_, source.value, source.preamble, source.filename, source.unpivot
-
-
-def _filename(pattern: str, column: str) -> Found:
-    try:
-        compiled = re.compile(pattern)
-    except re.error as error:
-        yield ("filename",), f"{pattern!r} is no regular expression: {error}"
-        return
-    if column not in compiled.groupindex and compiled.groups != 1:
-        yield ("filename",), f"{pattern!r} must have a group (?P<{column}>...) or exactly one group ( )"
 
 
 def _units(source: ColumnSource, field: Field) -> Found:

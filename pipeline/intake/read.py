@@ -6,7 +6,6 @@ athlete is, and which row is current, is none of its business (see `resolve`).
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import BinaryIO
@@ -23,6 +22,7 @@ from pipeline.intake.columns import (
     with_answers,
 )
 from pipeline.intake.layouts import ColumnSource, Layout
+from pipeline.intake.name_pattern import value_in_name
 from pipeline.intake.traces import answers_for_runs
 from pipeline.reading.lines import read_table, read_table_in_blocks
 from pipeline.reading.split import UndecodableFile
@@ -165,11 +165,10 @@ def _constants(layout: Layout, preamble: list[HeadLine], name: str) -> dict[str,
             words = [text for text in texts if text is not None and not is_nothing(layout, text)]
             found[target] = " ".join(words) or None
         elif column.filename is not None:
-            match = re.search(column.filename, name)
-            if match is None:
+            text = value_in_name(column.filename, target, name)
+            if text is None:
                 return WholeFile("name_pattern", f"The file's name does not fit {column.filename}")
-            text = match.group(target if target in match.re.groupindex else 1)
-            found[target] = None if is_nothing(layout, text or "") else text
+            found[target] = None if is_nothing(layout, text) else text
         elif column.value and not is_dated(column):
             found[target] = constant_text(column.value[0].is_)
     return found

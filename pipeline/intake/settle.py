@@ -51,7 +51,13 @@ def scan(inbox: Path) -> tuple[dict[Path, Stamp], list[Waiting]]:
     """All files below the inbox with their stamps; temporary names and links are named as waiting."""
     files: dict[Path, Stamp] = {}
     waiting: list[Waiting] = []
-    for folder, folders, names in os.walk(inbox):
+
+    def closed(error: OSError) -> None:
+        why = f"the folder can't be looked into ({error.strerror or error})"
+        if not isinstance(error, FileNotFoundError):
+            waiting.append(Waiting(Path(error.filename or inbox), why))
+
+    for folder, folders, names in os.walk(inbox, onerror=closed):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         links = [path for name in folders if (path := Path(folder, name)).is_symlink()]
         waiting += [Waiting(path, "it is a link: put the files themselves into the inbox") for path in links]

@@ -11,6 +11,7 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.facility.sheet_text import read_records, spelling_of
 from pipeline.reading.workbook import UnreadableWorkbook, is_workbook, read_sheet
+from pipeline.rights import make_private_folder, private
 
 HELD_HEADER = ("file_id", "line", "code", "field", "value", "reason", "remedy", "answer", "original")
 NAMES_HEADER = (
@@ -47,6 +48,8 @@ _KEYS = (
     ("name", "device"),
 )
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_NAME_BYTES = 120
+_DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 _OURS = re.compile(r"\.[0-9a-f]{8}\.csv$")
 
 
@@ -77,7 +80,9 @@ def plain(text: str) -> str:
 def sheet_name(path: str, file_id: str) -> str:
     """Name of the sheet of a dropped file."""
     name = "".join(c if c.isprintable() and c not in '<>:"/\\|?*' else "_" for c in PurePosixPath(path).name)
-    return f"{name[:120]}.{file_id[:8]}.csv"
+    # Systems bound the bytes of a name, and Windows keeps some names for its devices.
+    short = name.encode()[:_NAME_BYTES].decode("utf-8", "ignore")
+    return f"{'_' if _DEVICE.match(short) else ''}{short}.{file_id[:8]}.csv"
 
 
 def as_text(data: bytes, name: str) -> bytes:
@@ -138,7 +143,7 @@ def write_sheets(
 
     What somebody has filled in already and not yet handed in is kept.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    make_private_folder(folder)
     changed = [name for name, (header, rows) in sheets.items() if _write_sheet(folder / name, header, rows)]
     _remove_others(folder, {*sheets, *stay})
     return changed
@@ -147,7 +152,7 @@ def write_sheets(
 def write_one(folder: Path, name: str, header: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
     """Write a sheet beside the others, as `write_sheets` does; one without rows is removed."""
     if rows:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_private_folder(folder)
         _write_sheet(folder / name, header, rows)
     else:
         (folder / name).unlink(missing_ok=True)
@@ -194,8 +199,9 @@ def _as_csv(header: Sequence[str], rows: Iterable[Iterable[str]]) -> bytes:
 
 def _write(path: Path, data: bytes) -> None:
     part = path.with_name(f".{path.name}.part")
-    part.write_bytes(data)
-    part.chmod(0o600)
+    part.unlink(missing_ok=True)
+    with open(part, "wb", opener=private) as stream:
+        stream.write(data)
     part.replace(path)
 
 

@@ -9,8 +9,9 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.publish.files import owner_only, put
+from pipeline.publish.files import put
 from pipeline.publish.views import View
+from pipeline.rights import owner_only
 from schemas.core import Table
 from schemas.ddl import SQL_TYPES, comments, create_table, literal, quote
 from schemas.tables import columns_of

@@ -18,8 +18,9 @@ import polars as pl
 
 from pipeline.analysis.populations import age_band, completed_years
 from pipeline.publish.coach import Caution, coach_norms, put_csv
-from pipeline.publish.files import owner_only, put
+from pipeline.publish.files import put
 from pipeline.publish.flat import csv_writer
+from pipeline.rights import private
 from schemas.catalogue import Metric
 
 PURPOSE = "external"
@@ -57,8 +58,8 @@ def external_key(file: Path) -> bytes:
     """The facility's key of pseudonyms; made, for its owner's eyes alone, where there is none yet."""
     if not file.is_file():
         file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_text(secrets.token_hex(32) + "\n", encoding="utf-8", newline="\n")
-        owner_only(file)
+        with open(file, "w", encoding="utf-8", newline="\n", opener=private) as stream:
+            stream.write(secrets.token_hex(32) + "\n")
     return bytes.fromhex(file.read_text(encoding="utf-8").strip())
 
 

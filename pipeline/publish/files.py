@@ -8,6 +8,8 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
+from pipeline.rights import owner_only
+
 Writer = Callable[[Path], None]
 
 
@@ -30,19 +32,6 @@ def put(path: Path, write: Writer, private: bool = False) -> Path:
         temporary.unlink(missing_ok=True)
     _remove_older(path, placed)
     return placed
-
-
-def private_folder(folder: Path) -> Path:
-    """Make a folder that only its owner can enter."""
-    folder.mkdir(parents=True, exist_ok=True)
-    owner_only(folder)
-    return folder
-
-
-def owner_only(path: Path) -> None:
-    """Take all rights from everybody but the owner, where the system knows such rights."""
-    if os.name == "posix":
-        path.chmod(0o700 if path.is_dir() else 0o600)
 
 
 def remove_others(folder: Path, suffixes: tuple[str, ...], keep: set[str]) -> None:

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.publish.files import private_folder, put
+from pipeline.publish.files import put
 from pipeline.publish.flat import csv_writer, parquet_connection, parquet_writer
+from pipeline.rights import private_folder
 from schemas.core import Table
 from schemas.models import polars_schema
 

@@ -10,7 +10,6 @@ import polars as pl
 
 from pipeline.publish.coach import publish_norms
 from pipeline.publish.database import publish_database
-from pipeline.publish.files import private_folder
 from pipeline.publish.flat import publish_flat
 from pipeline.publish.frames import in_order, published_tables
 from pipeline.publish.people import publish_people
@@ -18,6 +17,7 @@ from pipeline.publish.restricted import split_restricted
 from pipeline.publish.sample_sets import publish_sample_sets
 from pipeline.publish.standing import publish_standing, standing
 from pipeline.publish.views import views
+from pipeline.rights import private_folder
 from schemas.catalogue import Metric
 
 

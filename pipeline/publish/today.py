@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -12,6 +13,7 @@ import polars as pl
 
 from pipeline.publish.files import put
 from pipeline.publish.flat import inert
+from pipeline.rights import private
 from schemas.coach_files import TODAY
 
 _STYLE = """
@@ -54,15 +56,17 @@ def write_sheet(folder: Path, sheet: Sheet) -> list[Path]:
     """Write `today.html` and `today.csv` into a folder; returns them. They have names: only for their
     owner."""
     folder.mkdir(parents=True, exist_ok=True)
-    page, rows = as_html(sheet).encode("utf-8", "replace"), as_rows(sheet)
+    page, rows = as_html(sheet).encode("utf-8", "replace"), io.BytesIO()
+    inert(as_rows(sheet)).write_csv(rows, include_bom=True)
     return [
         put(folder / "today.html", lambda path: _write(path, page), private=True),
-        put(folder / "today.csv", lambda path: inert(rows).write_csv(path, include_bom=True), private=True),
+        put(folder / "today.csv", lambda path: _write(path, rows.getvalue()), private=True),
     ]
 
 
 def _write(path: Path, data: bytes) -> None:
-    path.write_bytes(data)
+    with open(path, "wb", opener=private) as stream:
+        stream.write(data)
 
 
 def as_rows(sheet: Sheet) -> pl.DataFrame:

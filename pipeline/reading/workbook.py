@@ -8,27 +8,35 @@ from collections.abc import Collection, Sequence
 from datetime import date, datetime, time, timedelta
 from pathlib import PurePath
 
-from python_calamine import (
-    CalamineError,
-    CalamineSheet,
-    CalamineWorkbook,
-    PasswordError,
-    WorksheetNotFound,
-    load_workbook,
-)
+from python_calamine import CalamineError, load_workbook
 
 from pipeline.reading.fields import Rules
 from pipeline.reading.table import WHITESPACE, Dialect, Fault, Gather, HeadLine, Skip, Table
+from pipeline.reading.workbook_limits import (
+    MAX_WORKBOOK,
+    UnreadableWorkbook,
+    check_package,
+    check_size,
+    is_sheet_package,
+    read_apart,
+)
+
+__all__ = [
+    "UnreadableWorkbook",
+    "is_workbook",
+    "read_sheet",
+    "sheet_head",
+    "sheet_names",
+    "sheet_table",
+    "sheet_texts",
+]
 
 Cell = int | float | str | bool | time | date | datetime | timedelta
 
+_NO_SHEETS = "the workbook has no sheets; save it again with the data in a sheet"
 _ZIP = b"PK\x03\x04"
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _ALWAYS_WORKBOOKS = {".xlsx", ".xlsm", ".xlsb", ".ods"}  # not .xls: text is often saved under that name
-
-
-class UnreadableWorkbook(Exception):
-    """A workbook, or the sheet asked for, that cannot be read; the message says what to do."""
 
 
 def is_workbook(data: bytes, name: str) -> bool:
@@ -37,6 +45,8 @@ def is_workbook(data: bytes, name: str) -> bool:
         return True
     if not data.startswith(_ZIP):
         return False
+    if len(data) > MAX_WORKBOOK:  # its list of parts alone may be long; as a workbook it is refused
+        return True
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             return any(part == "content.xml" or part.startswith("xl/") for part in archive.namelist())
@@ -46,7 +56,10 @@ def is_workbook(data: bytes, name: str) -> bool:
 
 def sheet_names(data: bytes) -> list[str]:
     """Names of a workbook's sheets, in order. Raises UnreadableWorkbook."""
-    return _open_book(data).sheet_names
+    names, _ = _opened(data, None, names_only=True)
+    if not names:
+        raise UnreadableWorkbook(_NO_SHEETS)
+    return names
 
 
 def read_sheet(data: bytes, sheet: str | None = None, decimal: str = ".") -> list[list[str]]:
@@ -55,8 +68,7 @@ def read_sheet(data: bytes, sheet: str | None = None, decimal: str = ".") -> lis
     Numbers are in their shortest form with the given decimal mark, dates and times in ISO form, empty and
     error cells are "". Raises UnreadableWorkbook.
     """
-    rows = _open_sheet(data, sheet).to_python(skip_empty_area=False)
-    return [[_cell_text(cell, decimal) for cell in row] for row in rows]
+    return [[_cell_text(cell, decimal) for cell in row] for row in _rows_of(data, sheet)]
 
 
 def sheet_head(rows: Sequence[Sequence[str]], limit: int = 200) -> list[HeadLine]:
@@ -83,30 +95,43 @@ def sheet_table(
     return gather.table([], len(rows))
 
 
-def _open_sheet(data: bytes, sheet: str | None) -> CalamineSheet:
-    book = _open_book(data)
-    try:
-        return book.get_sheet_by_name(book.sheet_names[0] if sheet is None else sheet)
-    except WorksheetNotFound as error:
-        names = ", ".join(book.sheet_names)
-        raise UnreadableWorkbook(f"no sheet {sheet!r}; the workbook has: {names}") from error
-    except CalamineError as error:
-        raise _unreadable(error) from error
+def _rows_of(data: bytes, sheet: str | None) -> list[list[Cell]]:
+    """The cells of a sheet (the first by default)."""
+    names, rows = _opened(data, sheet, names_only=False)
+    if not names:
+        raise UnreadableWorkbook(_NO_SHEETS)
+    if sheet is not None and sheet not in names:
+        raise UnreadableWorkbook(f"no sheet {sheet!r}; the workbook has: {', '.join(names)}")
+    return rows
 
 
-def _open_book(data: bytes) -> CalamineWorkbook:
+def _opened(data: bytes, sheet: str | None, names_only: bool) -> tuple[list[str], list[list[Cell]]]:
+    """Names of the sheets, and the cells of one that is there."""
+    check_size(data)
+    if not data.startswith((_ZIP, _OLE)):
+        raise UnreadableWorkbook(
+            "it is no workbook, whatever its name; save it as .xlsx or CSV and drop that"
+        )
+    if not is_sheet_package(data):
+        apart = read_apart(data, sheet)
+        return apart.sheet_names, apart.rows
+    check_package(data)
     try:
         book = load_workbook(io.BytesIO(data))
-    except PasswordError as error:
-        raise UnreadableWorkbook("the workbook is locked; save it without a password") from error
+        names = book.sheet_names
+        wanted = next(iter(names), None) if sheet is None else sheet
+        if names_only or wanted not in names:
+            return names, []
+        return names, book.get_sheet_by_name(wanted).to_python(skip_empty_area=False)
     except CalamineError as error:
         raise _unreadable(error) from error
-    if not book.sheet_names:
-        raise UnreadableWorkbook("the workbook has no sheets; save it again with the data in a sheet")
-    return book
+    except BaseException as error:
+        if type(error).__name__ != "PanicException":  # of a library in Rust; it is no Exception
+            raise
+        raise _unreadable(error) from error
 
 
-def _unreadable(error: CalamineError) -> UnreadableWorkbook:
+def _unreadable(error: BaseException) -> UnreadableWorkbook:
     return UnreadableWorkbook(
         f"the workbook cannot be read ({error}); open it, save it as .xlsx or CSV and drop that"
     )

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.show import columns
+from pipeline.show import columns, harmless
 from pipeline.trace.changed import Changed
 from pipeline.trace.trace import Trace
 from schemas.catalogue import Metric
@@ -102,7 +102,7 @@ def _versions(row: dict[str, Any], indent: str) -> None:
         print(f"{indent}{head}{whose}: {values}{mark}")
         print(f"{indent}  {_place(version)}")
         for original in version["originals"]:
-            print(f"{indent}  {original['line']}: {_harmless(original['text'])}")
+            print(f"{indent}  {original['line']}: {harmless(original['text'])}")
         if not version["originals"]:
             print(f"{indent}  (the line can't be read any more: its layout or its original is gone)")
         for answer in version["answers"]:
@@ -114,11 +114,6 @@ def _place(version: dict[str, Any]) -> str:
     first, last = version["first_line"], version["last_line"]
     lines = f"line {first}" if first == last else f"lines {first} to {last} ({version['n_lines']} samples)"
     return f"{version['path'] or 'file'} ({version['file_id']}), {lines}"
-
-
-def _harmless(text: str) -> str:
-    """A line of a file without what a terminal would obey."""
-    return "".join(char if char.isprintable() or char == "\t" else "�" for char in text)
 
 
 def _flags(flags: str | None) -> str:

@@ -13,6 +13,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from pipeline.rights import make_private_folder, owner_only
 from schemas.ddl import create_table, quote
 from schemas.internal import INTERNAL
 from schemas.models import polars_schema
@@ -71,9 +72,12 @@ class Warehouse:
     """One open warehouse. Use as a context manager; one writer at a time (the caller holds the lock)."""
 
     def __init__(self, file: Path) -> None:
-        file.parent.mkdir(parents=True, exist_ok=True)
+        make_private_folder(file.parent)
         self.file = file
+        is_new = not file.exists()
         self._con = duckdb.connect(str(file), config={"memory_limit": MEMORY})
+        if is_new:
+            owner_only(file)
         self._con.execute("SET enable_progress_bar = false")
         self._meta: dict[str, str] | None = None
         try:

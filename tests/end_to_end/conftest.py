@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -50,7 +51,11 @@ def demo(shared: Shared) -> Path:
     """The demo, run. Only to be read."""
 
     def make(folder: Path) -> None:
-        done("demo", folder / "demo")
+        before = os.umask(0o022)  # as on most machines: what is private is so by its own rights
+        try:
+            done("demo", folder / "demo")
+        finally:
+            os.umask(before)
 
     return shared("demo", make) / "demo"
 

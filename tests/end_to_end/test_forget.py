@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import os
 import shutil
+import stat
 import zipfile
 from pathlib import Path
 
@@ -41,8 +43,18 @@ def _content(path: Path) -> bytes:
 def folders(demo: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     after = tmp_path_factory.mktemp("forget") / "demo"
     shutil.copytree(demo, after)
+    (after / "config" / "events.csv").chmod(0o640)
     done("forget", after, WHO, "--yes")
     return demo, after
+
+
+@pytest.mark.skipif(os.name != "posix", reason="Windows knows no such rights")
+def test_what_is_written_anew_has_the_rights_it_had(folders: tuple[Path, Path]) -> None:
+    _, after = folders
+    kept = {path: stat.S_IMODE(path.stat().st_mode) for path in (after / "config").glob("*.csv")}
+    assert kept.pop(after / "config" / "events.csv") == 0o640
+    assert set(kept.values()) == {0o600}
+    assert {stat.S_IMODE(path.stat().st_mode) for path in (after / "archive").iterdir()} == {0o600}
 
 
 @pytest.mark.mode(61)
