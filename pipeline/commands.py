@@ -30,8 +30,17 @@ from pipeline.intake.answers import read_answers
 from pipeline.intake.archive import ArchiveDamaged, utc_now
 from pipeline.intake.dry_run import dry_run
 from pipeline.intake.hand_sheet import hand_sheet
-from pipeline.intake.identity import normalise
-from pipeline.intake.intake import IntakeReport, answer, is_behind, knowledge_of, retry, say_who, update
+from pipeline.intake.identity import DROPPED, normalise
+from pipeline.intake.intake import (
+    IntakeReport,
+    answer,
+    is_behind,
+    knowledge_of,
+    retry,
+    say_who,
+    update,
+    would_not_read,
+)
 from pipeline.intake.law import LawOfRows
 from pipeline.intake.layouts import LAYOUTS_FOLDER
 from pipeline.intake.met import tables_to_meet, unmet_corrections
@@ -173,17 +182,38 @@ def _check(arguments: Arguments) -> int:
 
 
 def _unmet_now(facility: Facility) -> list[Problem]:
-    """Corrections that change nothing, where the warehouse is there and nobody else is at work in it."""
-    if facility.corrections.is_empty() or not facility.warehouse_file.exists():
+    """Corrections that change nothing and files that changed layouts lose, where the warehouse is there and
+    nobody else is at work in it."""
+    if not facility.warehouse_file.exists():
         return []
     try:
         with (
             facility_lock(facility.state, "yardmark check", lambda _: None, wait_seconds=0),
             open_warehouse(facility.warehouse_file) as warehouse,
         ):
-            return _unmet(facility, warehouse)
+            return [*_unmet(facility, warehouse), *_lost(facility, warehouse)]
     except Busy as busy:
         return [Problem(CORRECTIONS_FILE, None, None, f"not compared with what is loaded: {busy}", "look")]
+
+
+def _lost(facility: Facility, warehouse: Warehouse) -> list[Problem]:
+    """A look at each layout that no longer reads what it has read: the next run takes those rows out."""
+    by_layout: dict[str, list[str]] = {}
+    for path, layout in would_not_read(facility, warehouse):
+        by_layout.setdefault(layout, []).append(path)
+    return [
+        Problem(
+            f"{LAYOUTS_FOLDER}/{layout}.toml",
+            None,
+            "match",
+            f"as it is now it does not read {len(paths)} file(s) that it has read (such as {paths[0]}); "
+            f"the next run "
+            "takes their rows out. Undo the change, or keep the old layout beside this one under another "
+            "name",
+            "look",
+        )
+        for layout, paths in sorted(by_layout.items())
+    ]
 
 
 def _unmet(facility: Facility, warehouse: Warehouse) -> list[Problem]:
@@ -286,6 +316,9 @@ def _alias(arguments: Arguments) -> int:
     if arguments.start and arguments.until and arguments.until < arguments.start:
         raise WrongUse(f"--until ({arguments.until}) is before --from ({arguments.start})")
     with _opened(arguments) as (facility, warehouse):
+        names = knowledge_of(facility).names
+        day = arguments.start or arguments.until or today(facility.settings.timezone)
+        before = names.who(arguments.name, arguments.device or "", day).athlete_id
         report = say_who(
             facility,
             warehouse,
@@ -296,7 +329,10 @@ def _alias(arguments: Arguments) -> int:
             arguments.start,
             arguments.until,
         )
-    _report(arguments, show.intake_data(report), lambda: show.released(report))
+    was = before if before not in (None, arguments.athlete_id) else None
+    shown = None if was is None else "left out (`drop`)" if was == DROPPED else names.shown(was)
+    data = show.intake_data(report) | {"was": was}
+    _report(arguments, data, lambda: show.renamed(arguments.name, shown, report))
     return DONE
 
 
@@ -469,6 +505,11 @@ def _sql(arguments: Arguments) -> int:
         sets = literal(str((published / "tables").resolve()))
         connection.execute(f"SET allowed_directories = [{sets}]")
         connection.execute("SET enable_external_access = false")
+        statements = connection.extract_statements(query)
+        if len(statements) > 1:
+            raise CannotFinish(
+                f"there are {len(statements)} statements, and only one can be shown; run them one by one"
+            )
         relation = connection.sql(query)
         names = relation.columns if relation is not None else []
         rows = relation.fetchall() if relation is not None else []

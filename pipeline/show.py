@@ -19,6 +19,7 @@ from pipeline.intake.intake import IntakeReport
 from pipeline.intake.propose.propose import Proposal
 from pipeline.intake.sheets import SUSPECTS_FILE
 from pipeline.intake.suspect_sheet import proposed_in_words, seen_in_words
+from pipeline.intake.unread import Unread
 from pipeline.run import Run
 from pipeline.status import Status
 from schemas.codes import CODES
@@ -97,6 +98,7 @@ def intake_data(report: IntakeReport) -> dict[str, Any]:
         "files": report.files.to_dicts(),
         "open": report.open_codes,
         "released_lines": report.released,
+        "no_longer_read": [{"path": path, "layout": layout} for path, layout in report.unread],
         "waiting": [{"path": str(w.path), "why": w.why} for w in report.waiting],
         "answers": vars(answering) if answering else None,
     }
@@ -120,6 +122,7 @@ def taken_in(report: IntakeReport, facility: Facility) -> None:
         totals = {name: int(report.files[name].sum()) for name in _COUNTS}
         print(f"{report.new_drops} file(s) taken in: {_in_words(totals)}.")
         _whole_files(report.files)
+    no_longer_read(report.unread)
 
 
 def _in_words(totals: Mapping[str, int]) -> str:
@@ -133,6 +136,13 @@ def _whole_files(files: pl.DataFrame) -> None:
     for path, status, layout in whole.select("path", "status", "layout").head(_MOST).iter_rows():
         how = f"{status} whole" if layout is None else "no line could be loaded"
         print(f"  {how}: {harmless(path)}")
+    counts = pl.sum_horizontal("loaded", "held", "repeated", "superseding")
+    empty = files.filter((pl.col("status") == "loaded") & (counts == 0))
+    for path in empty["path"].head(_MOST):
+        print(
+            f"  no value in it: {harmless(path)} (was anything recorded? Export it again, or delete it on the "
+            "device)"
+        )
     unmapped = files.filter(pl.col("unmapped").is_not_null()).unique("layout", maintain_order=True)
     for layout, names in unmapped.select("layout", "unmapped").iter_rows():
         print(f"  layout {layout}: neither mapped nor ignored: {harmless(names)}")
@@ -148,9 +158,30 @@ def _questions(open_codes: Mapping[str, int], facility: Facility) -> None:
     print(f"The sheets to answer them are in {facility.held}; `yardmark held {facility.folder}` lists them.")
 
 
+def no_longer_read(unread: Unread) -> None:
+    """Files that a layout read and does not read any more."""
+    if not unread:
+        return
+    print(f"{len(unread)} file(s) are no longer read by the layout that read them; their rows are out:")
+    for path, layout in unread[:_MOST]:
+        print(f"  {path} (layout {layout})")
+    print(
+        "  Undo the change of the layout, or keep the old one beside the new under another name "
+        "(narrow their [match] parts); then run `yardmark retry`."
+    )
+
+
+def renamed(name: str, was: str | None, report: IntakeReport) -> None:
+    """What an alias let go, and who the name was before."""
+    if was is not None:
+        print(f"'{name}' was {was} until now; what was filed there under this name goes over.")
+    released(report)
+
+
 def released(report: IntakeReport) -> None:
     """What an alias, a sheet or a retry let go."""
     answered(report)
+    no_longer_read(report.unread)
     print(f"{report.released} line(s) released; {sum(report.open_codes.values())} question(s) still open.")
     if report.released:
         print("Run `yardmark refresh` to see them in the published tables.")
@@ -298,6 +329,8 @@ def status_data(found: Status) -> dict[str, Any]:
         "last_runs": found.runs.to_dicts(),
         "inbox": [{"path": str(w.path), "why": w.why} for w in found.inbox],
         "open": found.open,
+        "no_longer_read": [{"path": path, "layout": layout} for path, layout in found.unread],
+        "without_a_value": found.empty,
         "next_runs": found.next_runs,
         "editions": found.editions,
     }
@@ -328,6 +361,9 @@ def status(found: Status, facility: Facility) -> None:
         print("Another run holds the facility, so the open questions are not told now.")
     else:
         _questions(found.open, facility)
+    no_longer_read(found.unread)
+    for path in found.empty[:_MOST]:
+        print(f"No value in {path}: was anything recorded? Export it again, or delete it on the device.")
     when = "" if found.watched else " (while `yardmark watch` is up)"
     for name, moment in found.next_runs.items():
         print(f"Next {name} run{when}: {moment:%A %Y-%m-%d %H:%M} {facility.settings.timezone}")

@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.facility.folder import Facility
 from pipeline.flows.schedule import next_runs
 from pipeline.intake.settle import Waiting, scan
+from pipeline.intake.unread import Unread, files_unread
 from pipeline.intake.waiting import held_with_context, open_codes
 from pipeline.lock import Busy, facility_lock, is_watched
 from pipeline.run_log import read_runs
@@ -23,12 +24,15 @@ _PATIENCE_SECONDS = 3.0
 @dataclass(frozen=True)
 class Status:
     """How a facility stands. `runs`: newest first; `open`: questions by code, None where another run holds
-    the facility; `editions`: the weekly editions there are, newest first."""
+    the facility; `unread`: see `intake.unread`; `empty`: paths of files without
+    a value; `editions`: the weekly editions there are, newest first."""
 
     watched: bool
     runs: pl.DataFrame
     inbox: list[Waiting]
     open: dict[str, int] | None
+    unread: Unread
+    empty: list[str]
     next_runs: dict[str, datetime]
     editions: list[str]
 
@@ -36,11 +40,14 @@ class Status:
 def status_of(facility: Facility) -> Status:
     """How a facility stands now; nothing is changed."""
     settings = facility.settings
+    asked, unread, empty = _questions(facility)
     return Status(
         is_watched(facility.state),
         _last_runs(facility),
         _in_the_inbox(facility),
-        _questions(facility),
+        asked,
+        unread,
+        empty,
         next_runs(settings.schedule, settings.timezone, datetime.now(UTC)),
         sorted((path.name for path in (facility.published / "coach").glob("norms_*.xlsx")), reverse=True),
     )
@@ -67,14 +74,19 @@ def _in_the_inbox(facility: Facility) -> list[Waiting]:
     return [*waiting, *(Waiting(path, "it waits to be taken in") for path in sorted(files))]
 
 
-def _questions(facility: Facility) -> dict[str, int] | None:
+def _questions(facility: Facility) -> tuple[dict[str, int] | None, Unread, list[str]]:
     if not facility.warehouse_file.exists():
-        return {}
+        return {}, [], []
     try:
         with (
             facility_lock(facility.state, "yardmark status", lambda text: None, _PATIENCE_SECONDS),
             open_warehouse(facility.warehouse_file) as warehouse,
         ):
-            return open_codes(held_with_context(warehouse))
+            empty = warehouse.select(
+                """SELECT d.path FROM files JOIN _drops d USING (drop_id) WHERE files.status = 'loaded'
+                   AND files.loaded + files.held + files.repeated + files.superseding = 0
+                   ORDER BY d.drop_no"""
+            )
+            return open_codes(held_with_context(warehouse)), files_unread(warehouse), empty["path"].to_list()
     except Busy:
-        return None
+        return None, [], []

@@ -10,10 +10,12 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 
 import polars as pl
 
-from pipeline.intake.layouts import ColumnSource, DatedConstant, Layout
+from pipeline.facility.dates import read_dates
+from pipeline.intake.layouts import SHEET_PREFIX, ColumnSource, DatedConstant, Layout
 from pipeline.reading.numbers import parse_integer, parse_quantity, quantum
 from pipeline.reading.table import WHITESPACE
 from pipeline.reading.times import parse_local, to_local
@@ -32,6 +34,8 @@ PROBLEMS = {
 }
 PLAIN_TARGETS = ("athlete", "session", "mark")
 _LOOKED_AT = 2_000
+LINES_A_FILE = 1 << 32
+"""Where files are typed together, a line is its file's place times this, plus its number."""
 MARKS = ("ok", "warm_up", "failed")
 
 
@@ -239,6 +243,9 @@ def _quantity(
     marks: tuple[str, str],
 ) -> Typed:
     text = pl.col(f"text:{target}")
+    if unit == "clock" and is_hand_sheet(source.layout):
+        # After a colon both marks can only be decimal ones; whoever writes by hand writes either.
+        text = text.str.replace(r"^([0-9:]*:[0-9]{2})[.,]([0-9]+)$", f"${{1}}{marks[0]}${{2}}")
     # A field in mm or % is held in it; where the row says which, in the base unit of what is written.
     own = source.family.field(target).unit
     held_in = own if own in UNITS else None
@@ -312,10 +319,48 @@ def type_time(source: Source, column: ColumnSource, rows: pl.DataFrame) -> Typed
         time_known=times["time_known"].fill_null(False),
         seconds_known=times["seconds_known"].fill_null(False),
     )
+    if is_hand_sheet(source.layout):
+        typed = _with_dates_by_hand(typed)
     shown = pl.col("text:performed_at")
     bad = shown.is_not_null() & pl.col("local").is_null()
     reason = f"There is '{{seen}}', which is no date and time written as {fmt}."
+    if is_hand_sheet(source.layout):
+        reason = (
+            "There is '{seen}', which is no date, or may be two (day/month or month/day) and no line of "
+            "the sheet "
+            "says which. Answer with the date as 2026-02-28; in the spreadsheet, format the column as "
+            "YYYY-MM-DD, "
+            "or save as .xlsx."
+        )
     return Typed(typed, [problems_where(typed, bad, "bad_date", "performed_at", shown, reason)])
+
+
+def is_hand_sheet(layout: Layout) -> bool:
+    """Whether a layout reads sheets that yardmark prints and people fill in, as a spreadsheet saved them."""
+    return layout.layout.startswith(SHEET_PREFIX)
+
+
+def _with_dates_by_hand(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows with the dates that a spreadsheet has written its own way, where a file proves what they mean."""
+    texts = rows.select("text:performed_at", file=pl.col("line") // LINES_A_FILE).with_row_index("at")
+    missing = set(rows.with_row_index("at").filter(pl.col("local").is_null())["at"])
+    known: dict[int, datetime] = {}
+    for _, part in texts.drop_nulls().group_by("file", maintain_order=True):
+        if missing.isdisjoint(part["at"]):
+            continue
+        dates, _ = read_dates(dict(part.select("at", "text:performed_at").iter_rows()))
+        known |= {at: datetime(day.year, day.month, day.day) for at, day in dates.items() if at in missing}
+    if not known:
+        return rows
+    at = pl.int_range(pl.len(), dtype=pl.UInt32)
+    by_hand = at.replace_strict(known, default=None, return_dtype=pl.Datetime("us"))
+    found = rows.with_columns(by_hand=by_hand)
+    told = pl.col("by_hand").is_not_null()
+    return found.with_columns(
+        local=pl.coalesce("local", "by_hand"),
+        time_known=pl.col("time_known") & ~told,
+        seconds_known=pl.col("seconds_known") & ~told,
+    ).drop("by_hand")
 
 
 def is_dated(column: ColumnSource) -> bool:

@@ -9,8 +9,7 @@ from datetime import date
 import polars as pl
 
 from pipeline.facility.folder import Facility
-from pipeline.intake.layouts import Layout
-from pipeline.intake.recognise import SHEET_PREFIX
+from pipeline.intake.layouts import SHEET_PREFIX, Layout
 from pipeline.intake.sheets import safe
 
 

@@ -45,6 +45,7 @@ from pipeline.intake.sheets import Filled, as_text, kind_of, read_filled
 from pipeline.intake.suspect_sheet import take_suspect, without, write_suspects
 from pipeline.intake.suspects import Subject, corrections_with
 from pipeline.intake.touched import Touched, everything
+from pipeline.intake.unread import Unread, no_longer_read, note_unread
 from pipeline.intake.waiting import held_with_context, open_codes, renew_sheets
 from pipeline.warehouse.store import Warehouse
 
@@ -54,12 +55,14 @@ _AT_ONCE = 8
 
 @dataclass
 class IntakeReport:
-    """What an intake did. `files`: rows of the table `files` that are new or changed, with their path."""
+    """What an intake did. `files`: rows of the table `files` that are new or changed, with their path;
+    `unread`: files that their layout read before and does not read now."""
 
     new_drops: int = 0
     files: pl.DataFrame = field(default_factory=pl.DataFrame)
     open_codes: dict[str, int] = field(default_factory=dict)
     released: int = 0
+    unread: Unread = field(default_factory=list)
     waiting: list[Waiting] = field(default_factory=list)
     sheets: list[str] = field(default_factory=list)
     answering: Answering | None = None
@@ -238,6 +241,7 @@ def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[
         return report
     with warehouse.transaction():
         renewed = _store_and_renew(facility, warehouse, knowledge, due, say)
+        report.unread = note_unread(warehouse, renewed)
         due_sheets |= _with_questions(renewed)
         warehouse.set_meta("knowledge", knowledge.fingerprint)
         warehouse.set_meta("spoken", json.dumps(knowledge.spoken))
@@ -288,6 +292,15 @@ def _read_with(facility: Facility, knowledge: Knowledge) -> dict[str, str]:
     layouts = {f"layout {name}": layout.model_dump_json() for name, layout in facility.layouts.items()}
     cells = {f"cells {file}": repr(sorted(said.items())) for file, said in knowledge.cell_answers.items()}
     return {"timezone": facility.settings.timezone, **layouts, **cells}
+
+
+def would_not_read(facility: Facility, warehouse: Warehouse) -> Unread:
+    """Files whose layout was changed since and would not read them any more: (path, layout)."""
+    knowledge = knowledge_of(facility)
+    before = json.loads(warehouse.meta("read_with") or "{}")
+    now = _read_with(facility, knowledge)
+    keys = {key for key in now if key in before and before[key] != now[key] and key.startswith("layout ")}
+    return no_longer_read(facility, knowledge, warehouse, [key.removeprefix("layout ") for key in keys])
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,8 @@ from pipeline.intake.layout_checks import check_layout
 from schemas.families import FAMILIES
 
 LAYOUTS_FOLDER = "config/layouts"
+SHEET_PREFIX = "sheet-"
+"""Layouts so named read the sheets that yardmark itself prints, to be filled by hand."""
 
 # Put where a needed key is missing, so that the rest of the layout can be checked nonetheless.
 _STAND_INS = {"layout": "", "device": "", "match": {"folder": "."}, "columns": {}, "from": "", "is": 0}

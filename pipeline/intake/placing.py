@@ -199,6 +199,7 @@ def _claim(row: dict[str, Any], answers: Answers) -> Claim:
         copy_key=row["copy_key"],
         to_the_second=row["seconds_known"],
         sure=row["time_known"] and not row["counted"],
+        timed=row["time_known"],
         blocked=row["blocked"],
         dropped=row["dropped"],
         answers=answers.get((row["file"], row["line"]), {}),
@@ -226,9 +227,9 @@ class Keys:
             self._known[drop_no] = dict(counts)
         return self._known[drop_no]
 
-    def holds_all(self, later: int, earlier: int) -> bool:
-        """Whether the later file has every key of the earlier one, as often."""
+    def holds_all(self, later: int, earlier: int, fewest: int = 1) -> bool:
+        """Whether the later file has every key of the earlier one, as often, and so many keys in all."""
         if self._only is not None:
             self.wanted |= {later, earlier}.difference(self._only)
-        new = self._of(later)
-        return all(new.get(key, 0) >= count for key, count in self._of(earlier).items())
+        new, old = self._of(later), self._of(earlier)
+        return sum(new.values()) >= fewest and all(new.get(key, 0) >= n for key, n in old.items())

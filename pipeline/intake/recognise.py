@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import PurePosixPath
 
-from pipeline.intake.layouts import Layout
+from pipeline.intake.layouts import SHEET_PREFIX, Layout
 from pipeline.intake.read import Export, WholeFile, dialect_of
 from pipeline.reading.lines import read_head
 from pipeline.reading.split import UndecodableFile
@@ -15,8 +15,6 @@ from pipeline.reading.table import HeadLine
 from pipeline.reading.workbook import UnreadableWorkbook, sheet_head
 
 _SHEET_START = 8_192
-SHEET_PREFIX = "sheet-"
-"""Layouts so named read the sheets that yardmark itself prints, to be filled by hand."""
 
 
 @dataclass(frozen=True)

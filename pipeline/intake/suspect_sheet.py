@@ -78,7 +78,11 @@ def proposed_in_words(row: dict[str, Any], names: Names) -> str:
     """The best guess."""
     if row["code"] == _UNIT:
         ratio = f"{row['ratio']:.5g} times the own level: {row['proposed']:.6g} in the right unit"
-        return f"{CONVERT}: {ratio}" if row["complete"] else f"{ratio}; others of these lines fit"
+        return (
+            f"{CONVERT}: {ratio}"
+            if row["complete"]
+            else f"{ratio}; others of these lines fit, so `{CONVERT}` can't part them"
+        )
     if "/" in (row["test"] or ""):
         return f"{SWAP}: {' and '.join(row['test'].split('/'))} are mixed up"
     if row["field"] == "hands":
@@ -107,7 +111,14 @@ def take_suspect(desk: Desk, row: Filled, suspects: pl.DataFrame) -> Subject | N
     if answer is None:
         more = ", or an athlete_id" if subject.code == _IDENTITY else ""
         words = ", ".join(word for word in (OK, DROPPED, CONVERT, SWAP, FREE) if word in known)
-        desk.refuse(row, f"'{row.answer}' does not answer {subject.code}; expected: {words}{more}.")
+        why = f"'{row.answer}' does not answer {subject.code}; expected: {words}{more}."
+        if row.answer.strip().casefold() == CONVERT and subject.code == _UNIT:
+            why = (
+                "these lines have other values of the same column that fit, and all would be converted; "
+                "correct "
+                "single values with `supply` in config/corrections.csv, or export the lines again."
+            )
+        desk.refuse(row, why)
         return None
     if answer == asked[str(subject)]["athlete_id"]:
         answer = OK

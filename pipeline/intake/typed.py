@@ -12,6 +12,7 @@ import pandera.errors
 import polars as pl
 
 from pipeline.intake.columns import (
+    LINES_A_FILE,
     MARKS,
     PROBLEMS,
     Source,
@@ -29,9 +30,6 @@ from pipeline.reading.units import UNITS, conversion
 from schemas.core import Family, Field
 from schemas.internal import read_fields
 from schemas.models import DTYPES, family_model
-
-# In a batch a line is its file's place times this, plus its number.
-_FILE = 1 << 32
 
 
 @dataclass
@@ -91,19 +89,21 @@ def _read_batch(texts: list[Texts]) -> list[Reading]:
 
 def _in_file(rows: pl.DataFrame, at: int) -> pl.DataFrame:
     """Rows with their lines as lines of the batch."""
-    return rows.with_columns(line=pl.col("line").cast(pl.Int64) + at * _FILE)
+    return rows.with_columns(line=pl.col("line").cast(pl.Int64) + at * LINES_A_FILE)
 
 
 def _by_file(rows: pl.DataFrame, files: int) -> list[pl.DataFrame]:
     """The rows of each file of a batch, with their own lines again."""
-    placed = rows.with_columns(file=pl.col("line") // _FILE, line=(pl.col("line") % _FILE).cast(pl.Int32))
+    placed = rows.with_columns(
+        file=pl.col("line") // LINES_A_FILE, line=(pl.col("line") % LINES_A_FILE).cast(pl.Int32)
+    )
     parts = placed.partition_by("file", as_dict=True, include_key=False, maintain_order=True)
     return [parts.get((at,), placed.drop("file").clear()) for at in range(files)]
 
 
 def _overrides(texts: list[Texts]) -> dict[tuple[int, str], str]:
     return {
-        (line + at * _FILE, label): answer
+        (line + at * LINES_A_FILE, label): answer
         for at, text in enumerate(texts)
         for (line, label), answer in text.source.overrides.items()
     }

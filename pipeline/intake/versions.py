@@ -24,9 +24,9 @@ class Claim:
     `values` are the measured quantities in SI with `quanta`, the size of the last decimal place of their
     text (None: not known), and `places`, what each is the value of (a line of several gates is one claim);
     `facts` are the other columns. `copy_key` is equal for byte-equal lines. `sure`:
-    time and number are known from the export. `blocked` claims belong to a line that waits: they are
-    remembered but never current; `dropped` ones belong to a line that a person left out. `answers` is what
-    a person said of the line, by code.
+    time and number are known from the export; `timed`: the time is. `blocked` claims belong to a line that
+    waits: they are remembered but never current; `dropped` ones belong to a line that a person left out.
+    `answers` is what a person said of the line, by code.
     """
 
     index: int
@@ -38,6 +38,7 @@ class Claim:
     copy_key: str
     to_the_second: bool
     sure: bool
+    timed: bool = True
     blocked: bool = False
     dropped: bool = False
     answers: Mapping[str, str] = field(default_factory=dict)
@@ -47,8 +48,10 @@ class Claim:
     cause: str | None = None
 
 
-HoldsAll = Callable[[int, int], bool]
-"""(later drop, earlier drop) -> whether the later file holds all keys of the earlier one."""
+HoldsAll = Callable[[int, int, int], bool]
+"""(later drop, earlier drop, fewest) -> whether the later file holds all keys of the earlier, and so many."""
+# A date alone is the key of all that is tested that day: one such line is no export of another anew.
+_FEWEST_OF_DATES = 2
 
 
 def identical(a: Claim, b: Claim) -> bool:
@@ -214,11 +217,15 @@ def _take_known(claim: Claim, trials: list[_Trial], share: float, holds_all: Hol
         trials.append(_Trial())
     trial = trials[-1]
     claim.number = len(trials)
-    certain = not trial.had or claim.sure or holds_all(claim.drop_no, trial.current.drop_no)
+    certain = not trial.had or claim.sure or holds_all(claim.drop_no, trial.current.drop_no, _fewest(claim))
     if certain or answer == "correction":
         trial.take(claim, share)
     else:
         trial.wait(claim, "possible_reexport")
+
+
+def _fewest(claim: Claim) -> int:
+    return 1 if claim.timed else _FEWEST_OF_DATES
 
 
 def _contradicts(batch: Sequence[Claim]) -> bool:
@@ -246,7 +253,8 @@ def settle_counted(claims: Sequence[Claim], share: float, holds_all: HoldsAll) -
     trials: list[_Trial] = []
     for drop_no, batch in _by_drop(claims):
         left, unmatched = _match(_without_copies(batch), trials)
-        whole = all(holds_all(drop_no, trial.current.drop_no) for trial in unmatched if trial.had)
+        fewest = max(map(_fewest, left), default=1)
+        whole = all(holds_all(drop_no, trial.current.drop_no, fewest) for trial in unmatched if trial.had)
         for claim in left:
             answer = claim.answers.get("possible_reexport")
             known = unmatched.pop(0) if unmatched and answer != "second_session" else None

@@ -217,6 +217,21 @@ def test_without_time_a_file_that_holds_all_keys_supersedes(dated: Bench) -> Non
     assert told.rows("body_readings")["value"].sort().to_list() == [60.4, 61.0]
 
 
+@pytest.mark.mode(16)
+def test_a_file_of_one_line_with_a_date_alone_is_no_export_of_another_anew(dated: Bench) -> None:
+    first, second = readings("1,60.0"), readings("1,61.0")
+    files = [("scales-1/1.csv", first), ("scales-1/2.csv", second)]
+    assert dated.resolve(*files).codes() == [(2, "possible_reexport")]
+    asked = (second, 2, "possible_reexport", "value")
+    corrected = dated.resolve(*files, line_answers=[(*asked, "correction")])
+    assert corrected.rows("body_readings")["value"].to_list() == [61.0]
+    # Nor where the order of appearance is the number.
+    uncounted = [
+        (f"scales-1/{at}.csv", f"{WEIGHTS_HEADER}Ana Prado;2025-03-01;weight;6{at},1;kg\n") for at in (0, 1)
+    ]
+    assert bench.resolve(*uncounted).codes() == [(2, "possible_reexport")]
+
+
 def test_without_time_a_part_is_asked_about(dated: Bench) -> None:
     first, second = readings("1,60.0", "2,61.0"), readings("1,60.4")
     files = [("scales-1/1.csv", first), ("scales-1/2.csv", second)]
@@ -473,14 +488,14 @@ def test_every_claim_gets_one_fate_and_saying_it_all_again_changes_nothing(
             claim(at, drop, round(value, 1) if quantum == 0.1 else value, quantum)
             for at, (drop, value, quantum) in enumerate(sorted(told, key=lambda line: line[0]))
         ]
-        settle(made, 0.10, lambda later, earlier: True)
+        settle(made, 0.10, lambda later, earlier, fewest: True)
         assert {c.fate for c in made} <= {"loaded", "held", "repeated", "superseding"}
         assert all((c.code is not None) == (c.fate == "held") for c in made)
         kept = [c for c in made if c.fate in ("loaded", "superseding")]
         last = {c.number: c for c in kept}
         again = [claim(100 + c.index, 9, c.values[0] or 0, c.quanta[0] or 0) for c in last.values()]
         whole = [claim(c.index, c.drop_no, c.values[0] or 0, c.quanta[0] or 0) for c in made] + again
-        settle(whole, 0.10, lambda later, earlier: True)
+        settle(whole, 0.10, lambda later, earlier, fewest: True)
         assert [c.fate for c in whole[: len(made)]] == [c.fate for c in made]
         assert all(c.fate == "repeated" for c in whole[len(made) :])
 
