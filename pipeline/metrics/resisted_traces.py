@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
+from pipeline.numerics.laid import Floats, Ints, Laid, portions
 from pipeline.numerics.smoothing import mean_between, mean_force, peak_force
 from pipeline.numerics.sprint import SprintFits, fit_position
 from pipeline.numerics.traces import (
     STRETCH_M,
-    by_trace,
     even_steps,
+    fastest_stretch,
     fastest_window,
+    first_reached,
     first_speed,
     section_speeds,
     start_of_movement,
-    stretch_span,
 )
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 STEP_S = 0.1
 """The sprint model is fitted to the position every so often after the start [s] ..."""
@@ -45,33 +42,50 @@ def trace_numbers(samples: pl.DataFrame) -> pl.DataFrame:
     time, place = ordered["time_s"].to_numpy(), ordered["position_m"].to_numpy()
     # A trace without force, or with a hole in it, has none of its numbers: NaN passes through the sums.
     force = ordered["force_n"].fill_null(float("nan")).to_numpy()
-    spans = _pairs(by_trace(offsets, stretch_span, time, place))
-    windows = _pairs(by_trace(offsets, fastest_window, time, place))
-    starts = _pairs(by_trace(offsets, start_of_movement, time, place))
-    late = by_trace(offsets, first_speed, time, place) > MOVING_M_S
-    fits = _fits(offsets, time, place, starts, np.where(late, np.nan, windows[:, 1]))
-    numbers = {
-        "plateau": STRETCH_M / (spans[:, 1] - spans[:, 0]),
-        "plateau_force": _means_within(offsets, time, force, spans),
-        "fastest": windows[:, 0],
-        "peak": by_trace(offsets, peak_force, time, force),
-        "mean": by_trace(offsets, mean_force, time, force),
-        "vmax": np.where(fits.settled, fits.vmax_m_s, np.nan),
-        "tau": np.where(fits.settled, fits.tau_s, np.nan),
-        "residual_sd": np.sqrt(fits.residual_ss / np.maximum(fits.df, 1)),
-    }
-    speeds = [
-        section_speeds(time[a:b], place[a:b], *start).tolist()
-        for a, b, start in zip(
-            offsets[:-1], offsets[1:], np.where(late[:, None], np.nan, starts), strict=True
-        )
-    ]
-    return sets.select("sample_set_id").with_columns(
-        *(pl.Series(name, values).fill_nan(None) for name, values in numbers.items()),
-        pl.Series("sections", speeds, dtype=pl.List(pl.Float64)),
+    parts = [_portion(time, place, force, offsets[a : b + 1]) for a, b in portions(offsets, time, place)]
+    numbers = pl.concat(frame for frame, _ in parts)
+    fits = _fits(np.concatenate([steps for _, steps in parts]))
+    settled = np.where(fits.settled, 1.0, np.nan)
+    return pl.concat([sets.select("sample_set_id"), numbers], how="horizontal").with_columns(
+        pl.Series("vmax", fits.vmax_m_s * settled).fill_nan(None),
+        pl.Series("tau", fits.tau_s * settled).fill_nan(None),
+        pl.Series("residual_sd", np.sqrt(fits.residual_ss / np.maximum(fits.df, 1))).fill_nan(None),
         pl.Series("points", fits.df + 2),
-        pl.Series("late", late),
     )
+
+
+def _portion(time: Floats, place: Floats, force: Floats, offsets: Ints) -> tuple[pl.DataFrame, Floats]:
+    """Numbers of some traces, and the positions to which the sprint model is fitted, NaN where there is none."""
+    own = slice(offsets[0], offsets[-1])
+    runs = Laid(time[own], place[own], offsets - offsets[0])
+    pull = Laid(time[own], force[own], runs.offsets)
+    passed = first_reached(runs)
+    begin_s, end_s = fastest_stretch(passed)
+    fastest, until_s = fastest_window(runs)
+    late = first_speed(runs) > MOVING_M_S
+    start_s, start_m = start_of_movement(runs)
+    speeds = section_speeds(passed, np.where(late, np.nan, start_s), start_m)
+    numbers = {
+        "plateau": STRETCH_M / (end_s - begin_s),
+        "plateau_force": mean_between(pull, begin_s, end_s),
+        "fastest": fastest,
+        "peak": peak_force(pull),
+        "mean": mean_force(pull),
+    }
+    frame = pl.DataFrame(
+        [
+            *(pl.Series(name, values).fill_nan(None) for name, values in numbers.items()),
+            pl.Series("sections", _rows(speeds)),
+            pl.Series("late", late),
+        ]
+    )
+    return frame, even_steps(runs, start_s, start_m, np.where(late, np.nan, until_s), STEP_S, MOST_STEPS)
+
+
+def _rows(numbers: Floats) -> pl.Series:
+    """A list of each row's numbers that are not NaN: (k, m) -> k lists."""
+    array = pl.Series(numbers, dtype=pl.Array(pl.Float64, numbers.shape[1]))
+    return array.arr.to_list().list.filter(pl.element().is_finite())
 
 
 def _in_order(samples: pl.DataFrame) -> bool:
@@ -81,31 +95,10 @@ def _in_order(samples: pl.DataFrame) -> bool:
     return bool(samples.select(follows.all()).item())
 
 
-def _fits(offsets: Ints, time: Floats, place: Floats, starts: Floats, until: Floats) -> SprintFits:
+def _fits(position: Floats) -> SprintFits:
     """The sprint model of every trace; not settled where its start or its end is not known."""
-    rows = [
-        even_steps(time[a:b], place[a:b], start_s, start_m, end_s, STEP_S, MOST_STEPS)
-        for a, b, (start_s, start_m), end_s in zip(offsets[:-1], offsets[1:], starts, until, strict=True)
-    ]
-    position = np.array(rows, dtype=np.float64).reshape(len(rows), MOST_STEPS)
     used = np.isfinite(position)
     used[used.sum(axis=1) < FEWEST_STEPS] = False
     longest = int(used.sum(axis=1).max(initial=1))
-    clock = np.tile(STEP_S * np.arange(1, longest + 1), (len(rows), 1))
+    clock = np.tile(STEP_S * np.arange(1, longest + 1), (position.shape[0], 1))
     return fit_position(clock, position[:, :longest], used[:, :longest])
-
-
-def _means_within(offsets: Ints, time: Floats, force: Floats, spans: Floats) -> Floats:
-    """Mean force [N] of each trace within its span."""
-    return np.array(
-        [
-            mean_between(time[a:b], force[a:b], begin, end)
-            for a, b, (begin, end) in zip(offsets[:-1], offsets[1:], spans, strict=True)
-        ],
-        dtype=np.float64,
-    )
-
-
-def _pairs(numbers: Floats) -> Floats:
-    """(k, 2), also where there are no traces."""
-    return numbers.reshape(-1, 2)
