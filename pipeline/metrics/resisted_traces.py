@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from pipeline.numerics.laid import Floats, Ints, Laid, portions
+from pipeline.numerics.laid import Floats, Ints, lay, portions
 from pipeline.numerics.smoothing import mean_between, mean_force, peak_force
 from pipeline.numerics.sprint import SprintFits, fit_position
 from pipeline.numerics.traces import (
@@ -43,49 +43,54 @@ def trace_numbers(samples: pl.DataFrame) -> pl.DataFrame:
     # A trace without force, or with a hole in it, has none of its numbers: NaN passes through the sums.
     force = ordered["force_n"].fill_null(float("nan")).to_numpy()
     parts = [_portion(time, place, force, offsets[a : b + 1]) for a, b in portions(offsets, time, place)]
-    numbers = pl.concat(frame for frame, _ in parts)
-    fits = _fits(np.concatenate([steps for _, steps in parts]))
-    settled = np.where(fits.settled, 1.0, np.nan)
-    return pl.concat([sets.select("sample_set_id"), numbers], how="horizontal").with_columns(
-        pl.Series("vmax", fits.vmax_m_s * settled).fill_nan(None),
-        pl.Series("tau", fits.tau_s * settled).fill_nan(None),
-        pl.Series("residual_sd", np.sqrt(fits.residual_ss / np.maximum(fits.df, 1))).fill_nan(None),
-        pl.Series("points", fits.df + 2),
-    )
-
-
-def _portion(time: Floats, place: Floats, force: Floats, offsets: Ints) -> tuple[pl.DataFrame, Floats]:
-    """Numbers of some traces, and the positions to which the sprint model is fitted, NaN where there is none."""
-    own = slice(offsets[0], offsets[-1])
-    runs = Laid(time[own], place[own], offsets - offsets[0])
-    pull = Laid(time[own], force[own], runs.offsets)
-    passed = first_reached(runs)
-    begin_s, end_s = fastest_stretch(passed)
-    fastest, until_s = fastest_window(runs)
-    late = first_speed(runs) > MOVING_M_S
-    start_s, start_m = start_of_movement(runs)
-    speeds = section_speeds(passed, np.where(late, np.nan, start_s), start_m)
-    numbers = {
-        "plateau": STRETCH_M / (end_s - begin_s),
-        "plateau_force": mean_between(pull, begin_s, end_s),
-        "fastest": fastest,
-        "peak": peak_force(pull),
-        "mean": mean_force(pull),
+    numbers = {name: _stacked([part[name] for part in parts]) for name in parts[0]}
+    late, sections, fits = numbers.pop("late") > 0, numbers.pop("sections"), _fits(numbers.pop("steps"))
+    numbers |= {
+        "vmax": np.where(fits.settled, fits.vmax_m_s, np.nan),
+        "tau": np.where(fits.settled, fits.tau_s, np.nan),
+        "residual_sd": np.sqrt(fits.residual_ss / np.maximum(fits.df, 1)),
     }
-    frame = pl.DataFrame(
-        [
-            *(pl.Series(name, values).fill_nan(None) for name, values in numbers.items()),
-            pl.Series("sections", _rows(speeds)),
-            pl.Series("late", late),
-        ]
+    return sets.select("sample_set_id").with_columns(
+        *(pl.Series(name, values).fill_nan(None) for name, values in numbers.items()),
+        pl.Series("sections", sections, dtype=pl.Array(pl.Float64, sections.shape[1]))
+        .arr.to_list()
+        .list.filter(pl.element().is_finite()),
+        pl.Series("points", fits.df + 2),
+        pl.Series("late", late),
     )
-    return frame, even_steps(runs, start_s, start_m, np.where(late, np.nan, until_s), STEP_S, MOST_STEPS)
 
 
-def _rows(numbers: Floats) -> pl.Series:
-    """A list of each row's numbers that are not NaN: (k, m) -> k lists."""
-    array = pl.Series(numbers, dtype=pl.Array(pl.Float64, numbers.shape[1]))
-    return array.arr.to_list().list.filter(pl.element().is_finite())
+def _portion(time: Floats, place: Floats, force: Floats, offsets: Ints) -> dict[str, Floats]:
+    """Numbers of some traces: (k,) each; `sections` and `steps`, to fit the sprint model to: (k, m)."""
+    own = slice(offsets[0], offsets[-1])
+    clock, place, force = lay(time[own], offsets - offsets[0]), place[own], force[own]
+    way, passed = first_reached(clock, place)
+    begin_s, end_s = fastest_stretch(way, passed)
+    fastest, until_s = fastest_window(clock, place)
+    start_s, start_m = start_of_movement(clock, place)
+    late = first_speed(clock, place) > MOVING_M_S
+    return {
+        "plateau": STRETCH_M / (end_s - begin_s),
+        "plateau_force": mean_between(clock, force, begin_s, end_s),
+        "fastest": fastest,
+        "peak": peak_force(clock, force),
+        "mean": mean_force(clock, force),
+        "late": late.astype(np.float64),
+        "sections": section_speeds(way, passed, np.where(late, np.nan, start_s), start_m),
+        "steps": even_steps(
+            clock, place, start_s, start_m, np.where(late, np.nan, until_s), STEP_S, MOST_STEPS
+        ),
+    }
+
+
+def _stacked(parts: list[Floats]) -> Floats:
+    """One after the other, those with fewer columns filled up with NaN."""
+    if parts[0].ndim == 1:
+        return np.concatenate(parts)
+    most = max(part.shape[1] for part in parts)
+    return np.concatenate(
+        [np.pad(part, ((0, 0), (0, most - part.shape[1])), constant_values=np.nan) for part in parts]
+    )
 
 
 def _in_order(samples: pl.DataFrame) -> bool:

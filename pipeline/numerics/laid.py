@@ -1,4 +1,7 @@
-"""Many traces at once: laid end to end on one axis, each a function that is a straight line between its points."""
+"""Many traces at once: laid end to end along one axis, so that one call does for all of them.
+
+Between its samples a trace is a straight line.
+"""
 
 from __future__ import annotations
 
@@ -13,105 +16,131 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-ONE_PLACE = 1e-9
-"""Places on an axis that differ by less are one."""
-PORTION = 1 << 15
-"""Points worked on together: what they need stays in a core's cache."""
-LONGEST = 1 << 14
-"""An axis of less than twice this length keeps every digit of `GRID`."""
 GRID = 2.0**38
-"""Places on an axis are told to 1 / GRID, 4e-12 s or m: so sums and differences of them are exact, and where on
-the axis a function lies, and beside which others, changes no digit of what comes out for it."""
+"""Places on an axis are told to 1 / GRID, 4e-12 s or m. So sums and differences of them are exact, and where
+on the axis a trace lies, and beside which others, changes no digit of what comes out for it."""
+LONGEST = 1 << 13
+"""Even four times this length keeps every digit of `GRID`."""
+PORTION = 1 << 16
+"""Samples worked on together: what they need stays in a core's cache."""
+ONE_PLACE = 1e-9
+"""Places that differ by less are one: `GRID` may have parted them."""
 
 
 @dataclass(frozen=True)
 class Laid:
-    """k functions of n points in all, each of at least one.
+    """k traces of n samples in all, at least one each, along an axis of time [s] or of place [m].
 
-    `at`, `value`: shape (n,), `at` never falling within a function; `offsets`: shape (k + 1,), where each
-    begins and the last ends. All together are no more than one of `portions`.
+    `axis`: shape (n,), never falling; `offsets`: shape (k + 1,), where each trace begins and the last ends;
+    `shift`: shape (k,), how much further on the axis a trace lies than it would by itself.
     """
 
-    at: Floats
-    value: Floats
+    axis: Floats
     offsets: Ints
+    shift: Floats
+
+    @cached_property
+    def sizes(self) -> Ints:
+        """Samples of each trace: (k,)."""
+        return np.diff(self.offsets)
 
     @cached_property
     def first(self) -> Ints:
-        """Index of the first point of each function: (k,)."""
+        """Index of the first sample of each trace: (k,)."""
         return self.offsets[:-1]
 
     @cached_property
     def last(self) -> Ints:
-        """Index of the last point of each function: (k,)."""
+        """Index of the last sample of each trace: (k,)."""
         return self.offsets[1:] - 1
 
     @cached_property
-    def owner(self) -> Ints:
-        """Number of the function that each point is of: (n,)."""
-        return self.spread(np.arange(self.first.size))
-
-    def spread(self, numbers: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
-        """A number of each function at each of its points: (k,) -> (n,)."""
-        return np.repeat(numbers, np.diff(self.offsets))
+    def begins(self) -> Floats:
+        """Where each trace begins on the axis: (k,)."""
+        return self.axis[self.first]
 
     @cached_property
-    def axis(self) -> Floats:
-        """Where each point lies on the axis: (n,), never falling."""
-        return end_to_end(self.at, self.offsets)
+    def ends(self) -> Floats:
+        """Where each trace ends on the axis: (k,)."""
+        return self.axis[self.last]
+
+    @cached_property
+    def owner(self) -> Ints:
+        """Number of the trace that each sample is of: (n,)."""
+        return np.repeat(np.arange(self.shift.size), self.sizes)
+
+    def spread(self, numbers: Floats) -> Floats:
+        """A number of each trace at each of its samples: (k,) -> (n,)."""
+        return np.repeat(numbers, self.sizes)
 
     def on_axis(self, at: Floats) -> Floats:
-        """Where places of each function lie on the axis, those outside it at its ends: (k, ...) -> (k, ...)."""
-        shape = (-1,) + (1,) * (at.ndim - 1)
-        begin, first, last = (
-            ends.reshape(shape) for ends in (self.at[self.first], self.axis[self.first], self.axis[self.last])
-        )
-        return np.minimum(np.maximum(on_grid(at) - on_grid(begin) + first, first), last)
+        """Where on the axis each trace is at `at`, by itself: (k,) -> (k,), (k, m) -> (k, m)."""
+        return on_grid(at) + (self.shift if at.ndim == 1 else self.shift[:, None])
 
-    def value_at(self, axis: Floats) -> Floats:
-        """The values at places on the axis, each within a function; NaN at NaN."""
-        return np.interp(axis, self.axis, self.value) if self.at.size else np.zeros(axis.shape)
+    def value_at(self, axis: Floats, values: Floats) -> Floats:
+        """The values at places on the axis, each within a trace; NaN at NaN. `values`: (n,)."""
+        if values.size < 2:  # np.interp knows no NaN in one sample, and nothing in none
+            return np.where(np.isnan(axis), np.nan, values.sum())
+        return np.interp(axis, self.axis, values)
+
+    def value_of(self, at: Floats, values: Floats) -> Floats:
+        """The values of each trace at `at`, by itself: its first before it begins, its last after its end.
+
+        `at`: (k,) or (k, m); `values`: (n,); gives the shape of `at`.
+        """
+        column = (slice(None), *(None,) * (at.ndim - 1))
+        within = np.minimum(np.maximum(self.on_axis(at), self.begins[column]), self.ends[column])
+        return self.value_at(within, values)
 
     def before(self, axis: Floats) -> Ints:
-        """Index of the last point at or before each place on the axis; that of NaN is the last of all."""
+        """Index of the last sample at or before each place on the axis; of NaN the last of all."""
         return np.searchsorted(self.axis, axis, side="right") - 1
 
-    def kept(self, points: Bools) -> Laid:
-        """With these points only, at least one of each function: (n,)."""
-        counts = np.add.reduceat(points, self.first, dtype=np.int64)
-        return Laid(self.at[points], self.value[points], np.concatenate([[0], np.cumsum(counts)]))
+    def kept(self, samples: Bools) -> Laid:
+        """With these samples only, at least one of each trace: (n,)."""
+        counts = np.add.reduceat(samples, self.first, dtype=np.int64)
+        return Laid(self.axis[samples], np.concatenate([[0], np.cumsum(counts)]), self.shift)
 
     def first_highest(self, values: npt.NDArray[np.generic]) -> Ints:
-        """Index of the first of the highest values of each function, none of them NaN: (n,) -> (k,)."""
+        """Index of the first of the highest values of each trace, none of them NaN: (n,) -> (k,)."""
         top = np.maximum.reduceat(values, self.first)
-        highest = np.flatnonzero(values == self.spread(top))
+        highest = np.flatnonzero(values == np.repeat(top, self.sizes))
         return highest[np.searchsorted(highest, self.first)]
 
+    def accumulate(self, ufunc: np.ufunc, values: Floats) -> Floats:
+        """`ufunc.accumulate` of each trace's values: (n,) -> (n,)."""
+        found = np.empty_like(values)
+        for a, b in pairwise(self.offsets.tolist()):
+            ufunc.accumulate(values[a:b], out=found[a:b])
+        return found
 
-def length_on_grid(length: float) -> float:
-    """Rounded to 1 / GRID, so that adding it to a place on an axis is exact."""
-    return round(length * GRID) / GRID
+
+def lay(at: Floats, offsets: Ints) -> Laid:
+    """Traces put one behind the other, `at` being the time or place of their samples: (n,).
+
+    Where `at` falls within a trace, so does the axis: its running maximum does not.
+    """
+    low, high = (on_grid(extreme.reduceat(at, offsets[:-1])) for extreme in (np.minimum, np.maximum))
+    lengths = high - low + 1.0
+    shift = np.cumsum(lengths) - lengths - low
+    return Laid(on_grid(at) + np.repeat(shift, np.diff(offsets)), offsets, shift)
 
 
 def on_grid(places: Floats) -> Floats:
-    """Rounded to 1 / GRID; shape as it was."""
+    """Rounded to 1 / `GRID`; shape as it was."""
     return np.asarray(np.rint(places * GRID) / GRID)
 
 
-def end_to_end(values: Floats, offsets: Ints) -> Floats:
-    """Values of each function above those of the one before: (n,) -> (n,)."""
-    low, high = (
-        on_grid(extreme.reduceat(values, offsets[:-1])) for extreme in (np.minimum, np.maximum)
-    )
-    begins = np.cumsum(high - low + 1.0) - (high - low)
-    return on_grid(values) + np.repeat(begins - low, np.diff(offsets))
+def length_on_grid(length: float) -> float:
+    """Rounded to 1 / `GRID`, so that no digit is lost where it is added to a place on an axis."""
+    return round(length * GRID) / GRID
 
 
 def portions(offsets: Ints, *columns: Floats) -> list[tuple[int, int]]:
-    """Portions of functions: the first of each and the first that is no more in it; one even if there is none.
+    """Portions of traces: the first of each, and the first that is no more in it; one even if there is none.
 
-    `columns`: what is to be laid along an axis, (n,) each. A portion is less than twice `PORTION` points and
-    `LONGEST`, unless one function is longer.
+    `columns`: what is to be laid along an axis, (n,) each. A portion is less than twice `PORTION` samples and
+    `LONGEST`, unless one trace is longer.
     """
     first, count = offsets[:-1], offsets.size - 1
     shares = [np.diff(offsets) / PORTION]
@@ -121,13 +150,3 @@ def portions(offsets: Ints, *columns: Floats) -> list[tuple[int, int]]:
     number = np.floor(np.cumsum(np.max(shares, axis=0)))
     begins = np.flatnonzero(np.diff(number, prepend=-1.0)).tolist() or [0]
     return list(pairwise([*begins, count]))
-
-
-def accumulate(ufunc: np.ufunc, values: Floats, offsets: Ints) -> Floats:
-    """`ufunc.accumulate` of each function's values: (n,) -> (n,)."""
-    found = np.empty_like(values)
-    for a, b in pairwise(offsets.tolist()):
-        ufunc.accumulate(values[a:b], out=found[a:b])
-    return found
-
-

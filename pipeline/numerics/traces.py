@@ -2,14 +2,14 @@
 
 Positions are as measured; only where a run begins is looked for in a smoothed one (`smoothing.smooth`).
 Between samples the position is taken as a straight line, so nothing depends on where samples happen to fall.
-A run is a function of `laid.Laid`: position [m] over time [s]. All runs are measured at once.
+All runs are measured at once: `clock` is their time [s], laid end to end, and `position_m` has shape (n,).
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from pipeline.numerics.laid import ONE_PLACE, Floats, Laid, end_to_end, length_on_grid
+from pipeline.numerics.laid import ONE_PLACE, Floats, Laid, lay, length_on_grid
 from pipeline.numerics.smoothing import smooth
 
 STRETCH_M = 5.0
@@ -23,51 +23,50 @@ _FIRST_S = 0.15
 _REST_S = (1.5, 0.6)  # rest is looked for in this span before the first quarter metre
 
 
-def first_reached(runs: Laid) -> Laid:
-    """Time [s] over place [m], both rising: a place is passed when first reached, falling back is not."""
-    reached = np.maximum.accumulate(end_to_end(runs.value, runs.offsets))
-    return Laid(runs.value, runs.at, runs.offsets).kept(np.diff(reached, prepend=-1.0) > 0)
+def first_reached(clock: Laid, position_m: Floats) -> tuple[Laid, Floats]:
+    """Places, and times [s] at them, both rising: a place is passed when first reached."""
+    places = lay(position_m, clock.offsets)
+    reached = np.maximum.accumulate(places.axis)
+    forward = np.diff(reached, prepend=-1.0) > 0
+    return places.kept(forward), (clock.axis - clock.spread(clock.shift))[forward]
 
 
-def fastest_stretch(passed: Laid, length_m: float = STRETCH_M) -> tuple[Floats, Floats]:
+def fastest_stretch(way: Laid, time_s: Floats, length_m: float = STRETCH_M) -> tuple[Floats, Floats]:
     """When the fastest `length_m` of each run begin and end [s]: (k,) each; NaN where the run is shorter.
 
-    `passed`: as `first_reached` gives it.
+    `way`, `time_s`: as `first_reached` gives them.
     """
-    begin, end = _steepest(Laid(passed.at, -passed.value, passed.offsets), length_m)
-    return passed.value_at(begin), passed.value_at(end)
+    begin, end = _steepest(way, -time_s, length_m)
+    return way.value_at(begin, time_s), way.value_at(end, time_s)
 
 
-def fastest_window(runs: Laid, width_s: float = WINDOW_S) -> tuple[Floats, Floats]:
+def fastest_window(clock: Laid, position_m: Floats, width_s: float = WINDOW_S) -> tuple[Floats, Floats]:
     """Highest mean velocity [m/s] over any `width_s`, and when that window ends [s]: (k,) each.
 
     NaN for a trace that is shorter.
     """
-    begin, end = _steepest(runs, width_s)
-    until_s = runs.at[runs.first] + (end - runs.axis[runs.first])
-    return (runs.value_at(end) - runs.value_at(begin)) / width_s, until_s
+    begin, end = _steepest(clock, position_m, width_s)
+    return (clock.value_at(end, position_m) - clock.value_at(begin, position_m)) / width_s, end - clock.shift
 
 
-def _steepest(laid: Laid, width: float) -> tuple[Floats, Floats]:
-    """Where on the axis the stretch of `width` begins and ends in which each function rises most: (k,) each.
+def _steepest(laid: Laid, values: Floats, width: float) -> tuple[Floats, Floats]:
+    """Where on the axis the stretch of `width` in which each rises most begins and ends: (k,) each.
 
     The rise is a piecewise straight line over where the stretch begins, so the highest begins or ends at a
-    point. NaN where a function is shorter than `width`.
+    sample. NaN where a trace is shorter than `width`.
     """
-    axis, value, width = laid.axis, laid.value, length_on_grid(width)
-    first, last = axis[laid.first], axis[laid.last]
-    ahead = laid.value_at(np.minimum(axis + width, laid.spread(last))) - value
-    ahead[axis > laid.spread(last - width + ONE_PLACE)] = -np.inf
-    behind = value - laid.value_at(np.maximum(axis - width, laid.spread(first)))
-    behind[axis < laid.spread(first + width - ONE_PLACE)] = -np.inf
+    axis, begins, ends, width = laid.axis, laid.begins, laid.ends, length_on_grid(width)
+    ahead = laid.value_at(np.minimum(axis + width, laid.spread(ends)), values) - values
+    ahead[axis > laid.spread(ends - width + ONE_PLACE)] = -np.inf
+    behind = values - laid.value_at(np.maximum(axis - width, laid.spread(begins)), values)
+    behind[axis < laid.spread(begins + width - ONE_PLACE)] = -np.inf
     best = laid.first_highest(np.maximum(ahead, behind))
-    forward = ahead[best] >= behind[best]
-    begin = np.where(forward, axis[best], np.maximum(axis[best] - width, first))
-    begin[last - first < width - ONE_PLACE] = np.nan
-    return begin, np.minimum(begin + width, last)
+    begin = np.where(ahead[best] >= behind[best], axis[best], np.maximum(axis[best] - width, begins))
+    begin[ends - begins < width - ONE_PLACE] = np.nan
+    return begin, np.minimum(begin + width, ends)
 
 
-def start_of_movement(runs: Laid) -> tuple[Floats, Floats]:
+def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
     """When [s] and where [m] each run begins: (k,) each; NaN for a run of less than 2.25 m.
 
     From rest a place is reached in a time that is nearly straight in the root of its distance. So the times
@@ -76,36 +75,40 @@ def start_of_movement(runs: Laid) -> tuple[Floats, Floats]:
     1.5 to 0.6 s before the first quarter metre, so a drift while waiting is no start; without such samples
     it is the first one. Of a run that had begun before its first sample this is no start: see `first_speed`.
     """
-    near = _first_metres(runs)
-    place = smooth(near, SMOOTH_S)
-    passed = first_reached(Laid(near.at, place, near.offsets))
-    first, furthest = passed.at[passed.first], passed.at[passed.last]
-    off = passed.value_at(passed.on_axis(first + _STEPS_M[0]))
-    resting = (near.at >= near.spread(off - _REST_S[0])) & (near.at <= near.spread(off - _REST_S[1]))
-    count = np.add.reduceat(resting, near.first, dtype=np.int64)
-    total = np.add.reduceat(np.where(resting, place, 0.0), near.first)
+    # Only the first metres are looked at, and as much more as the smoothing reaches.
+    far = clock.first_highest(position_m > clock.spread(position_m[clock.first] + 2 * _STEPS_M[-1]))
+    until = np.where(far > clock.first, clock.axis[far] + length_on_grid(SMOOTH_S), np.inf)
+    looked_at = clock.axis < clock.spread(until)
+    clock = clock.kept(looked_at)
+    place = smooth(clock, position_m[looked_at], SMOOTH_S)
+    way, time_s = first_reached(clock, place)
+    first = place[clock.first]
+    off = clock.on_axis(way.value_of(first + _STEPS_M[0], time_s))
+    long, short = _REST_S
+    resting = (clock.axis >= clock.spread(off - long)) & (clock.axis <= clock.spread(off - short))
+    count = np.add.reduceat(resting, clock.first, dtype=np.int64)
+    total = np.add.reduceat(np.where(resting, place, 0.0), clock.first)
     level = np.where(count > 0, total / np.maximum(count, 1), first)
-    one, two, three = passed.value_at(passed.on_axis(level[:, None] + _STEPS_M)).T
-    known = furthest - np.minimum(first, level) >= _STEPS_M[-1]
+    one, two, three = way.value_of(level[:, None] + _STEPS_M, time_s).T
+    known = way.ends - way.shift - np.minimum(first, level) >= _STEPS_M[-1]
     return np.where(known, 3 * one - 3 * two + three, np.nan), np.where(known, level, np.nan)
 
 
-def _first_metres(runs: Laid) -> Laid:
-    """The part of each run in which its start is looked for, and as much more as the smoothing reaches."""
-    far = runs.first_highest(runs.value > runs.spread(runs.value[runs.first] + 2 * _STEPS_M[-1]))
-    until = np.where(far > runs.first, runs.axis[far] + length_on_grid(SMOOTH_S), np.inf)
-    return runs.kept(runs.axis < runs.spread(until))
-
-
-def first_speed(runs: Laid) -> Floats:
+def first_speed(clock: Laid, position_m: Floats) -> Floats:
     """Mean velocity [m/s] over the first 0.15 s: (k,). Who begins at rest then is hardly at 0.75."""
-    first, last = runs.axis[runs.first], runs.axis[runs.last]
-    way = runs.value_at(first + length_on_grid(_FIRST_S)) - runs.value[runs.first]
-    return np.where(last - first < _FIRST_S, np.nan, way / _FIRST_S)
+    until = clock.begins + length_on_grid(_FIRST_S)
+    speed = (clock.value_at(np.minimum(until, clock.ends), position_m) - position_m[clock.first]) / _FIRST_S
+    return np.where(until > clock.ends + ONE_PLACE, np.nan, speed)
 
 
 def even_steps(
-    runs: Laid, start_s: Floats, start_m: Floats, until_s: Floats, step_s: float, most: int
+    clock: Laid,
+    position_m: Floats,
+    start_s: Floats,
+    start_m: Floats,
+    until_s: Floats,
+    step_s: float,
+    most: int,
 ) -> Floats:
     """Positions [m] from the start of each run every `step_s` after it, NaN beyond `until_s`: (k, most).
 
@@ -113,19 +116,20 @@ def even_steps(
     """
     at = start_s[:, None] + step_s * np.arange(1, most + 1)
     at[~(at <= until_s[:, None])] = np.nan
-    return runs.value_at(runs.on_axis(at)) - start_m[:, None]
+    return clock.value_of(at, position_m) - start_m[:, None]
 
 
-def section_speeds(passed: Laid, start_s: Floats, start_m: Floats, length_m: float = STRETCH_M) -> Floats:
+def section_speeds(
+    way: Laid, time_s: Floats, start_s: Floats, start_m: Floats, length_m: float = STRETCH_M
+) -> Floats:
     """Mean velocity [m/s] of each full section of `length_m` from the start of each run: (k, most sections).
 
-    NaN where a run has fewer. `passed`: as `first_reached` gives it; `start_s`, `start_m`: as
+    NaN where a run has fewer. `way`, `time_s`: as `first_reached` gives them; `start_s`, `start_m`: as
     `start_of_movement` gives them.
     """
-    full = np.floor((passed.at[passed.last] - start_m) / length_m + 1e-9)
-    count = np.where(np.isfinite(start_s), full, 0)
-    most = int(count.max(initial=0))
-    ends = start_m[:, None] + length_m * np.arange(most + 1)
-    reached = passed.value_at(passed.on_axis(ends))
-    reached[:, 0] = start_s
-    return length_m / np.where(np.arange(most) < count[:, None], np.diff(reached, axis=1), np.nan)
+    full = np.floor((way.ends - way.shift - start_m) / length_m + 1e-9)
+    count = np.where(np.isfinite(start_s), full, 0.0)
+    most = int(count.max(initial=0.0))
+    passed = way.value_of(start_m[:, None] + length_m * np.arange(most + 1), time_s)
+    passed[:, 0] = start_s
+    return length_m / np.where(np.arange(most) < count[:, None], np.diff(passed, axis=1), np.nan)
