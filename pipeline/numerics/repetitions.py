@@ -168,7 +168,8 @@ def _runs(direction: npt.NDArray[np.int8]) -> Ints:
     changes = np.flatnonzero(direction[1:] != direction[:-1])
     first, last = np.append(0, changes + 1), np.append(changes, direction.size - 1)
     runs = np.column_stack([direction[first], first, last]).astype(np.int64)
-    return runs[runs[:, 0] != 0]
+    moving: Ints = runs[runs[:, 0] != 0]
+    return moving
 
 
 def _joined(runs: Ints) -> Ints:
@@ -224,7 +225,7 @@ def _speeds(
     clock: Floats, height: Floats, velocity: Floats, start: Ints, end: Ints, step: float
 ) -> tuple[Floats, Floats]:
     """Peak and mean propulsive velocity of each lift [m/s]."""
-    # A lift a row; the shorter ones go on with their last value, which a mean about it takes for what follows.
+    # A lift a row; the shorter ones go on with their last value, as a mean about it takes it to.
     length = end - start
     column = np.minimum(np.arange(length.max() + 1), length[:, None])
     lift = velocity[start[:, None] + column]

@@ -96,12 +96,14 @@ def mean_between(clock: Laid, force_n: Floats, begin_s: Floats, end_s: Floats) -
 
 def _mean_between(clock: Laid, force: Floats, begin: Floats, end: Floats) -> Floats:
     """As `mean_between`, of places on the axis."""
+    known = end > begin
+    begin, end = np.where(known, begin, clock.begins), np.where(known, end, clock.begins)
     i, j = clock.before(begin), clock.before(end)
     # The trapezoids from sample i to j are every other of these sums.
     parts = np.append(_trapezoids(clock, force), 0.0)
     sums = np.add.reduceat(parts, np.column_stack([i + 1, j + 1]).ravel())[::2]
     area = np.where(j > i, sums, 0.0) + _after(clock, force, j, end) - _after(clock, force, i, begin)
-    return np.asarray(area / np.where(end > begin, end - begin, np.nan))
+    return np.asarray(area / np.where(known, end - begin, np.nan))
 
 
 def _trapezoids(clock: Laid, values: Floats) -> Floats:
