@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
+from pipeline.numerics.laid import Floats, Ints, lay, portions
 from pipeline.numerics.smoothing import mean_between, mean_force, peak_force
 from pipeline.numerics.sprint import SprintFits, fit_position
 from pipeline.numerics.traces import (
     STRETCH_M,
-    by_trace,
     even_steps,
+    fastest_stretch,
     fastest_window,
+    first_reached,
     first_speed,
     section_speeds,
     start_of_movement,
-    stretch_span,
 )
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 STEP_S = 0.1
 """The sprint model is fitted to the position every so often after the start [s] ..."""
@@ -39,73 +36,82 @@ def trace_numbers(samples: pl.DataFrame) -> pl.DataFrame:
     0.5 s; peak, mean [N]; sections, a list of mean velocities [m/s] of 5 m each from the start; vmax [m/s],
     tau [s], points, residual_sd [m] of the sprint model; late: whether the run began before the first sample.
     """
-    ordered = samples if _in_order(samples) else samples.sort("sample_set_id", "time_s")
-    sets = ordered["sample_set_id"].rle().struct.unnest().rename({"value": "sample_set_id"})
-    offsets = np.concatenate([[0], np.cumsum(sets["len"].to_numpy())]).astype(np.int64)
+    ordered, names, offsets = samples, *_sets(samples)
+    if not _in_order(samples["time_s"].to_numpy(), names, offsets):
+        ordered = samples.sort("sample_set_id", "time_s")
+        names, offsets = _sets(ordered)
     time, place = ordered["time_s"].to_numpy(), ordered["position_m"].to_numpy()
     # A trace without force, or with a hole in it, has none of its numbers: NaN passes through the sums.
     force = ordered["force_n"].fill_null(float("nan")).to_numpy()
-    spans = _pairs(by_trace(offsets, stretch_span, time, place))
-    windows = _pairs(by_trace(offsets, fastest_window, time, place))
-    starts = _pairs(by_trace(offsets, start_of_movement, time, place))
-    late = by_trace(offsets, first_speed, time, place) > MOVING_M_S
-    fits = _fits(offsets, time, place, starts, np.where(late, np.nan, windows[:, 1]))
-    numbers = {
-        "plateau": STRETCH_M / (spans[:, 1] - spans[:, 0]),
-        "plateau_force": _means_within(offsets, time, force, spans),
-        "fastest": windows[:, 0],
-        "peak": by_trace(offsets, peak_force, time, force),
-        "mean": by_trace(offsets, mean_force, time, force),
+    parts = [_portion(time, place, force, offsets[a : b + 1]) for a, b in portions(offsets, time, place)]
+    numbers = {name: _stacked([part[name] for part in parts]) for name in parts[0]}
+    late, sections, fits = numbers.pop("late") > 0, numbers.pop("sections"), _fits(numbers.pop("steps"))
+    numbers |= {
         "vmax": np.where(fits.settled, fits.vmax_m_s, np.nan),
         "tau": np.where(fits.settled, fits.tau_s, np.nan),
         "residual_sd": np.sqrt(fits.residual_ss / np.maximum(fits.df, 1)),
     }
-    speeds = [
-        section_speeds(time[a:b], place[a:b], *start).tolist()
-        for a, b, start in zip(
-            offsets[:-1], offsets[1:], np.where(late[:, None], np.nan, starts), strict=True
-        )
-    ]
-    return sets.select("sample_set_id").with_columns(
+    return names.to_frame().with_columns(
         *(pl.Series(name, values).fill_nan(None) for name, values in numbers.items()),
-        pl.Series("sections", speeds, dtype=pl.List(pl.Float64)),
+        pl.Series("sections", sections, dtype=pl.Array(pl.Float64, sections.shape[1]))
+        .arr.to_list()
+        .list.filter(pl.element().is_finite()),
         pl.Series("points", fits.df + 2),
         pl.Series("late", late),
     )
 
 
-def _in_order(samples: pl.DataFrame) -> bool:
-    """Whether samples are sorted by trace and time, as the warehouse gives them; sorting is slow."""
-    name, time = pl.col("sample_set_id"), pl.col("time_s")
-    follows = (name > name.shift()) | ((name == name.shift()) & (time >= time.shift()))
-    return bool(samples.select(follows.all()).item())
+def _portion(time: Floats, place: Floats, force: Floats, offsets: Ints) -> dict[str, Floats]:
+    """Numbers of some traces: (k,) each; `sections` and `steps`, to fit the sprint model to: (k, m)."""
+    own = slice(offsets[0], offsets[-1])
+    clock, place, force = lay(time[own], offsets - offsets[0]), place[own], force[own]
+    way, passed = first_reached(clock, place)
+    begin_s, end_s = fastest_stretch(way, passed)
+    fastest, until_s = fastest_window(clock, place)
+    start_s, start_m = start_of_movement(clock, place)
+    late = first_speed(clock, place) > MOVING_M_S
+    return {
+        "plateau": STRETCH_M / (end_s - begin_s),
+        "plateau_force": mean_between(clock, force, begin_s, end_s),
+        "fastest": fastest,
+        "peak": peak_force(clock, force),
+        "mean": mean_force(clock, force),
+        "late": late.astype(np.float64),
+        "sections": section_speeds(way, passed, np.where(late, np.nan, start_s), start_m),
+        "steps": even_steps(
+            clock, place, start_s, start_m, np.where(late, np.nan, until_s), STEP_S, MOST_STEPS
+        ),
+    }
 
 
-def _fits(offsets: Ints, time: Floats, place: Floats, starts: Floats, until: Floats) -> SprintFits:
-    """The sprint model of every trace; not settled where its start or its end is not known."""
-    rows = [
-        even_steps(time[a:b], place[a:b], start_s, start_m, end_s, STEP_S, MOST_STEPS)
-        for a, b, (start_s, start_m), end_s in zip(offsets[:-1], offsets[1:], starts, until, strict=True)
-    ]
-    position = np.array(rows, dtype=np.float64).reshape(len(rows), MOST_STEPS)
-    used = np.isfinite(position)
-    used[used.sum(axis=1) < FEWEST_STEPS] = False
-    longest = int(used.sum(axis=1).max(initial=1))
-    clock = np.tile(STEP_S * np.arange(1, longest + 1), (len(rows), 1))
-    return fit_position(clock, position[:, :longest], used[:, :longest])
-
-
-def _means_within(offsets: Ints, time: Floats, force: Floats, spans: Floats) -> Floats:
-    """Mean force [N] of each trace within its span."""
-    return np.array(
-        [
-            mean_between(time[a:b], force[a:b], begin, end)
-            for a, b, (begin, end) in zip(offsets[:-1], offsets[1:], spans, strict=True)
-        ],
-        dtype=np.float64,
+def _stacked(parts: list[Floats]) -> Floats:
+    """One after the other, those with fewer columns filled up with NaN."""
+    if parts[0].ndim == 1:
+        return np.concatenate(parts)
+    most = max(part.shape[1] for part in parts)
+    return np.concatenate(
+        [np.pad(part, ((0, 0), (0, most - part.shape[1])), constant_values=np.nan) for part in parts]
     )
 
 
-def _pairs(numbers: Floats) -> Floats:
-    """(k, 2), also where there are no traces."""
-    return numbers.reshape(-1, 2)
+def _sets(samples: pl.DataFrame) -> tuple[pl.Series, Ints]:
+    """The name of each stretch of samples of one trace, and where each begins and the last ends."""
+    sets = samples["sample_set_id"].rle().struct.unnest()
+    offsets = np.concatenate([[0], np.cumsum(sets["len"].to_numpy())]).astype(np.int64)
+    return sets["value"].alias("sample_set_id"), offsets
+
+
+def _in_order(time: Floats, names: pl.Series, offsets: Ints) -> bool:
+    """Whether samples are sorted by trace and time, as the warehouse gives them; sorting is slow."""
+    falls = np.diff(time, prepend=-np.inf) < 0
+    falls[offsets[:-1]] = False
+    return not falls.any() and names.is_sorted() and names.n_unique() == names.len()
+
+
+def _fits(position: Floats) -> SprintFits:
+    """The sprint model of every trace; not settled where its start or its end is not known."""
+    used = np.isfinite(position)
+    used[used.sum(axis=1) < FEWEST_STEPS] = False
+    longest = int(used.sum(axis=1).max(initial=1))
+    clock = np.tile(STEP_S * np.arange(1, longest + 1), (position.shape[0], 1))
+    return fit_position(clock, position[:, :longest], used[:, :longest])

@@ -135,15 +135,15 @@ def _trusted(time: Floats, position: Floats) -> Bools:
 
 
 def _slope(values: Floats, step: float) -> Floats:
-    """Mean slope over `SMOOTH_S` about each sample, over less at the ends."""
-    half = max(round(SMOOTH_S / step / 2), 1)
-    padded = np.concatenate([np.full(half, values[0]), values, np.full(half, values[-1])])
-    slope: Floats = (padded[2 * half :] - padded[: -2 * half]) / (2 * half * step)
-    return slope
+    """Mean slope over `SMOOTH_S` about each sample, over less at the ends; along the last axis."""
+    half, last = max(round(SMOOTH_S / step / 2), 1), values.shape[-1] - 1
+    at = np.arange(last + 1)
+    slope: Floats = values[..., np.minimum(at + half, last)] - values[..., np.maximum(at - half, 0)]
+    return slope / (2 * half * step)
 
 
 def _smooth(values: Floats, step: float) -> Floats:
-    """Centred moving mean over about `SMOOTH_S`."""
+    """Centred moving mean over about `SMOOTH_S`; along the last axis."""
     size = 2 * max(round(SMOOTH_S / step / 2), 1) + 1
     smooth: Floats = uniform_filter1d(values, size, mode="nearest")
     return smooth
@@ -154,9 +154,7 @@ def _phases(velocity: Floats, height: Floats) -> Ints:
 
     Sways shorter than `LEAST_WAY_M` are taken out, and what they parted is joined again.
     """
-    up, down = velocity > MOVING_M_S, velocity < -MOVING_M_S
-    runs = np.concatenate([_runs(up, 1), _runs(down, -1)])
-    runs = runs[np.argsort(runs[:, 1], kind="stable")]
+    runs = _runs((velocity > MOVING_M_S).view(np.int8) - (velocity < -MOVING_M_S).view(np.int8))
     while True:
         runs = _joined(runs)
         short = np.abs(height[runs[:, 2]] - height[runs[:, 1]]) < LEAST_WAY_M
@@ -165,11 +163,13 @@ def _phases(velocity: Floats, height: Floats) -> Ints:
         runs = runs[~short]
 
 
-def _runs(moving: Bools, direction: int) -> Ints:
-    """Stretches of samples that are true: direction, first, last."""
-    change = np.diff(np.concatenate([[0], moving.view(np.int8), [0]]))
-    first, last = np.flatnonzero(change == 1), np.flatnonzero(change == -1) - 1
-    return np.stack([np.full(first.size, direction), first, last], axis=1).astype(np.int64)
+def _runs(direction: npt.NDArray[np.int8]) -> Ints:
+    """Stretches of samples of one direction other than 0: direction, first, last."""
+    changes = np.flatnonzero(direction[1:] != direction[:-1])
+    first, last = np.append(0, changes + 1), np.append(changes, direction.size - 1)
+    runs = np.column_stack([direction[first], first, last]).astype(np.int64)
+    moving: Ints = runs[runs[:, 0] != 0]
+    return moving
 
 
 def _joined(runs: Ints) -> Ints:
@@ -225,12 +225,13 @@ def _speeds(
     clock: Floats, height: Floats, velocity: Floats, start: Ints, end: Ints, step: float
 ) -> tuple[Floats, Floats]:
     """Peak and mean propulsive velocity of each lift [m/s]."""
-    peak, propulsive = np.empty(start.size), np.empty(start.size)
-    for number, (a, b) in enumerate(zip(start, end, strict=True)):
-        lift = velocity[a : b + 1]
-        top = int(lift.argmax())
-        peak[number] = lift[top]
-        braked = np.flatnonzero(_smooth(_slope(lift, step), step)[top:] < -STANDARD_GRAVITY)
-        stop = a + top + braked[0] if braked.size else b
-        propulsive[number] = (height[stop] - height[a]) / (clock[stop] - clock[a])
-    return peak, propulsive
+    # A lift a row; the shorter ones go on with their last value, as a mean about it takes it to.
+    length = end - start
+    column = np.minimum(np.arange(length.max() + 1), length[:, None])
+    lift = velocity[start[:, None] + column]
+    top = lift.argmax(axis=1)
+    slope = np.take_along_axis(_slope(lift, step), column, axis=1)
+    braked = (_smooth(slope, step) < -STANDARD_GRAVITY) & (column >= top[:, None])
+    first = column[np.arange(top.size), braked.argmax(axis=1)]
+    stop = start + np.where(braked.any(axis=1), first, length)
+    return lift.max(axis=1), (height[stop] - height[start]) / (clock[stop] - clock[start])

@@ -207,8 +207,9 @@ def _velocity_shape(theta: Floats, time: Floats, weight: Floats) -> tuple[Floats
 def _position_shape(theta: Floats, time: Floats, weight: Floats) -> tuple[Floats, Floats]:
     tau = np.exp(theta)
     u = time / tau
-    left = np.exp(-u)
-    return weight * tau * (u + np.expm1(-u)), weight * tau * (np.expm1(-u) + u * left)
+    fallen = np.expm1(-u)
+    scale = weight * tau
+    return scale * (u + fallen), scale * (fallen + u * (1 + fallen))
 
 
 def _quadratic(fits: SeparableFits, by_scale: Floats, by_theta: Floats) -> Floats:

@@ -1,21 +1,16 @@
-"""Numbers of one trace of a run: where it begins, its fastest stretch, its speed section by section.
+"""Numbers of traces of runs: where each begins, its fastest stretch, its speed section by section.
 
-Positions are as measured; only where the run begins is looked for in a smoothed one (`smoothing.smooth`).
+Positions are as measured; only where a run begins is looked for in a smoothed one (`smoothing.smooth`).
 Between samples the position is taken as a straight line, so nothing depends on where samples happen to fall.
+All runs are measured at once: `clock` is their time [s], laid end to end, and `position_m` has shape (n,).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from itertools import pairwise
-
 import numpy as np
-import numpy.typing as npt
 
+from pipeline.numerics.laid import ONE_PLACE, Floats, Laid, lay, length_on_grid
 from pipeline.numerics.smoothing import smooth
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 STRETCH_M = 5.0
 """Length of the stretch that plateau velocity is the mean over [m] (methods, B5)."""
@@ -23,68 +18,56 @@ WINDOW_S = 0.5
 """Width of the window that the fastest half second is the mean over [s] (methods, B5)."""
 SMOOTH_S = 0.1
 """Width of the centred moving mean in which the start is looked for [s]; common practice, no source."""
-_STEPS_M = (0.25, 1.0, 2.25)  # their roots are 1, 2 and 3 halves of a root metre
+_STEPS_M = np.array([0.25, 1.0, 2.25])  # their roots are 1, 2 and 3 halves of a root metre
 _FIRST_S = 0.15
 _REST_S = (1.5, 0.6)  # rest is looked for in this span before the first quarter metre
 
 
-def first_reached(time_s: Floats, position_m: Floats) -> tuple[Floats, Floats]:
-    """Times and places, both rising: a place is passed when first reached, falling back is passed over."""
-    reached = np.maximum.accumulate(position_m)
-    forward = np.empty(reached.size, dtype=np.bool_)
-    forward[:1] = True
-    np.greater(reached[1:], reached[:-1], out=forward[1:])
-    return time_s[forward], reached[forward]
+def first_reached(clock: Laid, position_m: Floats) -> tuple[Laid, Floats]:
+    """Places, and times [s] at them, both rising: a place is passed when first reached."""
+    places = lay(position_m, clock.offsets)
+    reached = np.maximum.accumulate(places.axis)
+    forward = np.diff(reached, prepend=-1.0) > 0
+    return places.kept(forward), (clock.axis - clock.spread(clock.shift))[forward]
 
 
-def fastest_stretch(time_s: Floats, position_m: Floats, length_m: float = STRETCH_M) -> float:
-    """Highest mean velocity [m/s] over `length_m` of running; NaN where the run is shorter.
+def fastest_stretch(way: Laid, time_s: Floats, length_m: float = STRETCH_M) -> tuple[Floats, Floats]:
+    """When the fastest `length_m` of each run begin and end [s]: (k,) each; NaN where the run is shorter.
 
-    `time_s`, `position_m`: shape (n,), in order of time.
+    `way`, `time_s`: as `first_reached` gives them.
     """
-    begin, end = stretch_span(time_s, position_m, length_m)
-    return float(length_m / (end - begin)) if end > begin else float("nan")
+    begin, end = _steepest(way, -time_s, length_m)
+    return way.value_at(begin, time_s), way.value_at(end, time_s)
 
 
-def stretch_span(time_s: Floats, position_m: Floats, length_m: float = STRETCH_M) -> tuple[float, float]:
-    """When the fastest `length_m` begin and end [s]; NaN where the run is shorter."""
-    t, x = first_reached(time_s, position_m)
-    # The time that a stretch takes is piecewise linear in its start: the shortest begins or ends at a sample.
-    begins = int(np.searchsorted(x, x[-1] - length_m, side="right"))
-    ends = int(np.searchsorted(x, x[0] + length_m, side="left"))
-    if begins == 0:
-        return float("nan"), float("nan")
-    after = np.interp(x[:begins] + length_m, x, t)
-    best = int((after - t[:begins]).argmin())
-    span = float(t[best]), float(after[best])
-    if ends < x.size:
-        before = np.interp(x[ends:] - length_m, x, t)
-        best = int((t[ends:] - before).argmin())
-        if t[ends + best] - before[best] < span[1] - span[0]:
-            span = float(before[best]), float(t[ends + best])
-    return span
+def fastest_window(clock: Laid, position_m: Floats, width_s: float = WINDOW_S) -> tuple[Floats, Floats]:
+    """Highest mean velocity [m/s] over any `width_s`, and when that window ends [s]: (k,) each.
 
-
-def fastest_window(time_s: Floats, position_m: Floats, width_s: float = WINDOW_S) -> tuple[float, float]:
-    """Highest mean velocity [m/s] over any `width_s`, and when that window ends [s]; NaN for a shorter trace.
-
-    `time_s`, `position_m`: shape (n,), in order of time.
+    NaN for a trace that is shorter.
     """
-    if time_s.size < 2 or time_s[-1] - time_s[0] < width_s:
-        return float("nan"), float("nan")
-    last = int(np.searchsorted(time_s, time_s[-1] - width_s, side="right"))
-    first = int(np.searchsorted(time_s, time_s[0] + width_s, side="left"))
-    # The way in a window is piecewise linear in its start: the longest begins or ends at a sample.
-    ahead = np.interp(time_s[:last] + width_s, time_s, position_m) - position_m[:last]
-    behind = position_m[first:] - np.interp(time_s[first:] - width_s, time_s, position_m)
-    a, b = int(ahead.argmax()), int(behind.argmax())
-    if ahead[a] >= behind[b]:
-        return float(ahead[a] / width_s), float(time_s[a] + width_s)
-    return float(behind[b] / width_s), float(time_s[first + b])
+    begin, end = _steepest(clock, position_m, width_s)
+    return (clock.value_at(end, position_m) - clock.value_at(begin, position_m)) / width_s, end - clock.shift
 
 
-def start_of_movement(time_s: Floats, position_m: Floats) -> tuple[float, float]:
-    """When [s] and where [m] the run begins; NaN for a run of less than 2.25 m.
+def _steepest(laid: Laid, values: Floats, width: float) -> tuple[Floats, Floats]:
+    """Where on the axis the stretch of `width` in which each rises most begins and ends: (k,) each.
+
+    The rise is a piecewise straight line over where the stretch begins, so the highest begins or ends at a
+    sample. NaN where a trace is shorter than `width`.
+    """
+    axis, begins, ends, width = laid.axis, laid.begins, laid.ends, length_on_grid(width)
+    ahead = laid.value_at(np.minimum(axis + width, laid.spread(ends)), values) - values
+    ahead[axis > laid.spread(ends - width + ONE_PLACE)] = -np.inf
+    behind = values - laid.value_at(np.maximum(axis - width, laid.spread(begins)), values)
+    behind[axis < laid.spread(begins + width - ONE_PLACE)] = -np.inf
+    best = laid.first_highest(np.maximum(ahead, behind))
+    begin = np.where(ahead[best] >= behind[best], axis[best], np.maximum(axis[best] - width, begins))
+    begin[ends - begins < width - ONE_PLACE] = np.nan
+    return begin, np.minimum(begin + width, ends)
+
+
+def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
+    """When [s] and where [m] each run begins: (k,) each; NaN for a run of less than 2.25 m.
 
     From rest a place is reached in a time that is nearly straight in the root of its distance. So the times
     at which the run is 0.25, 1 and 2.25 m past its place at rest are drawn on to 0 by a parabola in that
@@ -93,64 +76,60 @@ def start_of_movement(time_s: Floats, position_m: Floats) -> tuple[float, float]
     it is the first one. Of a run that had begun before its first sample this is no start: see `first_speed`.
     """
     # Only the first metres are looked at, and as much more as the smoothing reaches.
-    far = int(np.argmax(position_m > position_m[0] + 2 * _STEPS_M[-1]))
-    if far:
-        far = int(np.searchsorted(time_s, time_s[far] + SMOOTH_S))
-        time_s, position_m = time_s[:far], position_m[:far]
-    place = smooth(time_s, position_m, SMOOTH_S)
-    t, x = first_reached(time_s, place)
-    if x[-1] - x[0] < _STEPS_M[-1]:
-        return float("nan"), float("nan")
-    off = np.interp(x[0] + _STEPS_M[0], x, t)
-    resting = place[(time_s >= off - _REST_S[0]) & (time_s <= off - _REST_S[1])]
-    level = float(resting.mean()) if resting.size else float(x[0])
-    if x[-1] < level + _STEPS_M[-1]:
-        return float("nan"), float("nan")
-    one, two, three = np.interp([level + step for step in _STEPS_M], x, t)
-    return float(3 * one - 3 * two + three), level
+    far = clock.first_highest(position_m > clock.spread(position_m[clock.first] + 2 * _STEPS_M[-1]))
+    until = np.where(far > clock.first, clock.axis[far] + length_on_grid(SMOOTH_S), np.inf)
+    looked_at = clock.axis < clock.spread(until)
+    clock = clock.kept(looked_at)
+    place = smooth(clock, position_m[looked_at], SMOOTH_S)
+    way, time_s = first_reached(clock, place)
+    first = place[clock.first]
+    off = clock.on_axis(way.value_of(first + _STEPS_M[0], time_s))
+    long, short = _REST_S
+    resting = (clock.axis >= clock.spread(off - long)) & (clock.axis <= clock.spread(off - short))
+    count = np.add.reduceat(resting, clock.first, dtype=np.int64)
+    total = np.add.reduceat(np.where(resting, place, 0.0), clock.first)
+    level = np.where(count > 0, total / np.maximum(count, 1), first)
+    one, two, three = way.value_of(level[:, None] + _STEPS_M, time_s).T
+    known = way.ends - way.shift - np.minimum(first, level) >= _STEPS_M[-1]
+    return np.where(known, 3 * one - 3 * two + three, np.nan), np.where(known, level, np.nan)
 
 
-def first_speed(time_s: Floats, position_m: Floats) -> float:
-    """Mean velocity [m/s] over the first 0.15 s of the trace: who begins at rest then is hardly at 0.75."""
-    if time_s.size < 2 or time_s[-1] - time_s[0] < _FIRST_S:
-        return float("nan")
-    way = np.interp(time_s[0] + _FIRST_S, time_s, position_m) - position_m[0]
-    return float(way / _FIRST_S)
+def first_speed(clock: Laid, position_m: Floats) -> Floats:
+    """Mean velocity [m/s] over the first 0.15 s: (k,). Who begins at rest then is hardly at 0.75."""
+    until = clock.begins + length_on_grid(_FIRST_S)
+    speed = (clock.value_at(np.minimum(until, clock.ends), position_m) - position_m[clock.first]) / _FIRST_S
+    return np.where(until > clock.ends + ONE_PLACE, np.nan, speed)
 
 
 def even_steps(
-    time_s: Floats,
+    clock: Laid,
     position_m: Floats,
-    start_s: float,
-    start_m: float,
-    until_s: float,
+    start_s: Floats,
+    start_m: Floats,
+    until_s: Floats,
     step_s: float,
     most: int,
 ) -> Floats:
-    """Positions [m] from the start of the run every `step_s` after it, NaN beyond `until_s`: (most,)."""
-    at = start_s + step_s * np.arange(1, most + 1)
-    place = np.interp(at, time_s, position_m) - start_m
-    return np.where(at <= until_s, place, np.nan)
+    """Positions [m] from the start of each run every `step_s` after it, NaN beyond `until_s`: (k, most).
+
+    `start_s`, `start_m`, `until_s`: (k,), NaN where not known.
+    """
+    at = start_s[:, None] + step_s * np.arange(1, most + 1)
+    at[~(at <= until_s[:, None])] = np.nan
+    return clock.value_of(at, position_m) - start_m[:, None]
 
 
 def section_speeds(
-    time_s: Floats, position_m: Floats, start_s: float, start_m: float, length_m: float = STRETCH_M
+    way: Laid, time_s: Floats, start_s: Floats, start_m: Floats, length_m: float = STRETCH_M
 ) -> Floats:
-    """Mean velocity [m/s] of each full section of `length_m` from the start of the run: (sections,).
+    """Mean velocity [m/s] of each full section of `length_m` from the start of each run: (k, most sections).
 
-    `start_s`, `start_m`: as `start_of_movement` gives them.
+    NaN where a run has fewer. `way`, `time_s`: as `first_reached` gives them; `start_s`, `start_m`: as
+    `start_of_movement` gives them.
     """
-    t, x = first_reached(time_s, position_m)
-    count = max(int(np.floor((x[-1] - start_m) / length_m + 1e-9)), 0) if np.isfinite(start_s) else 0
-    passed = np.interp(start_m + length_m * np.arange(count + 1), x, t)
-    passed[0] = start_s
-    return np.asarray(length_m / (passed[1:] - passed[:-1]))
-
-
-def by_trace(offsets: Ints, measure: Callable[..., float | tuple[float, ...]], *columns: Floats) -> Floats:
-    """`measure` of each trace. `offsets`: shape (k + 1,), where each of k traces begins and the last ends;
-    `columns`: shape (n,) each, the traces laid end to end. Gives shape (k,); (k, m) for m numbers a trace."""
-    return np.array(
-        [measure(*(c[a:b] for c in columns)) for a, b in pairwise(offsets)],
-        dtype=np.float64,
-    )
+    full = np.floor((way.ends - way.shift - start_m) / length_m + 1e-9)
+    count = np.where(np.isfinite(start_s), full, 0.0)
+    most = int(count.max(initial=0.0))
+    passed = way.value_of(start_m[:, None] + length_m * np.arange(most + 1), time_s)
+    passed[:, 0] = start_s
+    return length_m / np.where(np.arange(most) < count[:, None], np.diff(passed, axis=1), np.nan)

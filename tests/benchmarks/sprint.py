@@ -1,4 +1,4 @@
-"""How fast sprints are fitted beside scipy, one by one, and how fast traces are gone through.
+"""How fast sprints are fitted beside scipy, one by one.
 
 All in one process and one run, so that the ratios hold whatever the computer. The comparison fits a sample:
 the same model and data, from the same kind of start, with and without bounds.
@@ -8,24 +8,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from functools import partial
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 from scipy.optimize import curve_fit
 from scipy.special import lambertw
 
-from pipeline.metrics.resisted_traces import trace_numbers
-from pipeline.numerics.smoothing import mean_force, peak_force
 from pipeline.numerics.sprint import fit_splits, split_at
-from pipeline.numerics.traces import (
-    by_trace,
-    fastest_stretch,
-    fastest_window,
-    section_speeds,
-    start_of_movement,
-)
 
 Floats = npt.NDArray[np.float64]
 
@@ -46,12 +35,6 @@ def seconds(work: Callable[[], object]) -> float:
 
 
 def main() -> None:
-    """Print sprints a second with ratios, then samples a second."""
-    sprints()
-    traces()
-
-
-def sprints() -> None:
     """100,000 sprints at once; a sample of them by `curve_fit`, bounded and not."""
     rng = np.random.default_rng(7)
     vmax, tau, offset = (
@@ -88,40 +71,3 @@ def _one_by_one(splits: Floats, offset: float, bounds: object) -> Floats:
     start = (GATES_M[-1] / splits[-1] * 1.2, 1.0)
     more = {} if bounds is None else {"bounds": bounds}
     return np.asarray(curve_fit(model, GATES_M, splits, p0=start, **more)[0])
-
-
-def traces() -> None:
-    """Runs of 5 s at three rates: each quantity alone, then all as the metrics module makes them."""
-    for runs, hz in ((4_000, 50), (2_000, 200), (1_000, 500)):
-        print(f"{runs} traces of 5 s at {hz} Hz, millions of samples a second and core:")
-        _rates(*_made(runs, hz))
-
-
-def _made(runs: int, hz: int) -> tuple[npt.NDArray[np.int64], Floats, Floats, Floats]:
-    """Offsets, times [s], places [m] and forces [N] of runs laid end to end."""
-    rng = np.random.default_rng(8)
-    n = 5 * hz
-    clock = np.tile(np.arange(n) / hz, runs)
-    place = 7 * (clock + 1.1 * np.expm1(-clock / 1.1)) + rng.normal(0, 0.002, clock.size)
-    return np.arange(runs + 1) * n, clock, place, 60 + rng.normal(0, 2.0, clock.size)
-
-
-def _rates(offsets: npt.NDArray[np.int64], clock: Floats, place: Floats, force: Floats) -> None:
-    for name, measure, column in (
-        ("fastest 5 m", fastest_stretch, place),
-        ("fastest 0.5 s", fastest_window, place),
-        ("start of movement", start_of_movement, place),
-        ("sections of 5 m", _sections, place),
-        ("peak force", peak_force, force),
-        ("mean force", mean_force, force),
-    ):
-        took = seconds(partial(by_trace, offsets, measure, clock, column))
-        print(f"  {name}: {clock.size / took / 1e6:.1f}")
-    names = np.repeat([f"{i:016x}" for i in range(offsets.size - 1)], np.diff(offsets))
-    samples = pl.DataFrame({"sample_set_id": names, "time_s": clock, "position_m": place, "force_n": force})
-    took = seconds(partial(trace_numbers, samples))
-    print(f"  all of them, with sorting and the sprint model: {clock.size / took / 1e6:.1f}")
-
-
-def _sections(time_s: Floats, position_m: Floats) -> float:
-    return float(section_speeds(time_s, position_m, 0.0, 0.0).sum())

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.numerics.sprint import fit_position, time_at
-from pipeline.numerics.traces import (
+from tests.numerics.one_run import (
     even_steps,
     fastest_stretch,
     fastest_window,
@@ -77,7 +77,7 @@ def errors_of(spoiled: Spoiled, seed: int) -> dict[str, Floats]:
         third = float(np.diff(time_at(np.array([10.0, 15.0]), *args))[0])
         if covered > 15.5:
             found["third"].append(section_speeds(time, place, begin_s, begin_m)[2] * third / 5.0 - 1)
-        steps = even_steps(time, place, begin_s, begin_m, until, 0.1, 100)[None, :]
+        steps = even_steps(time, place, (begin_s, begin_m), until, 0.1, 100)[None, :]
         fit = fit_position(0.1 * np.arange(1, 101)[None, :], steps, np.isfinite(steps))
         found["vmax"].append(fit.vmax_m_s[0] / vmax - 1)
         found["tau"].append(fit.tau_s[0] / tau - 1)
