@@ -105,18 +105,24 @@ def _passed(ordered: pl.DataFrame, names: pl.Series) -> pl.DataFrame:
     until = np.argmax(np.where(np.isfinite(speed), speed, -np.inf), axis=1)
     good = np.isfinite(speed) & (np.arange(speed.shape[1]) <= until[:, None])
     rest, slope = _line_force(speed, mean_forces(offsets, time, force, passed), good)
-    distances, splits = away[1:] - CLOCK_FROM_M, passed[:, 1:] - passed[:, :1]
+    distances = np.where(good, away[1:] - CLOCK_FROM_M, np.nan)
+    splits = np.where(good, passed[:, 1:] - passed[:, :1], np.nan)
     return pl.DataFrame(
         {
             "sample_set_id": names,
             "n": good.sum(axis=1),
-            "distances_m": [distances[row].tolist() for row in good],
-            "splits_s": [splits[i, row].tolist() for i, row in enumerate(good)],
+            "distances_m": _lists(distances),
+            "splits_s": _lists(splits),
             "line_n": rest,
             "line_n_s_m": slope,
-        },
-        schema_overrides={"distances_m": pl.List(pl.Float64), "splits_s": pl.List(pl.Float64)},
+        }
     )
+
+
+def _lists(numbers: Floats) -> pl.Series:
+    """A list of each row's numbers that are not NaN: (k, m) -> k lists."""
+    array = pl.Series(numbers, dtype=pl.Array(pl.Float64, numbers.shape[1]))
+    return array.arr.to_list().list.filter(pl.element().is_finite())
 
 
 def _line_force(speed: Floats, force: Floats, good: np.ndarray) -> tuple[Floats, Floats]:

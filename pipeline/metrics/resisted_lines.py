@@ -276,7 +276,7 @@ def _ratio(
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = top / bottom
         variance = (top_variance - 2 * ratio * covariance + ratio**2 * bottom_variance) / bottom**2
-    return ratio, np.sqrt(variance)
+    return ratio, np.sqrt(np.maximum(variance, 0.0))  # rounding may leave less than nothing
 
 
 def _flat(lists: pl.Series) -> Floats:

@@ -21,6 +21,8 @@ from pipeline.metrics.witness import CODE, INTERVAL_SPEED, disagrees
 
 FAMILY = "timing_gates"
 TABLE = "sprint_splits"
+STRONG_WIND_M_S = 2.0
+"""From here on wind is flagged [m/s]: the limit of records (World Athletics, from memory; methods, B3)."""
 FASTEST_M_S = 12.6
 """No interval is faster [m/s]; judgement from world extremes (methods, B3)."""
 WIND_M_S = 2.0
@@ -50,6 +52,7 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
         "start_offset_unknown": pl.col("start_offset_m").is_null(),
         "wind_strong": (pl.col("wind_m_s").abs() > WIND_M_S).fill_null(False),
         "side_unknown": (pl.col("test") == "change_of_direction") & pl.col("side").is_null(),
+        "wind_strong": pl.col("wind_m_s").abs() > STRONG_WIND_M_S,
         CODE: pl.col("row_id").is_in(_other_speed(trials).implode()),
     }
     return with_codes(late, own).drop("not_rising")

@@ -216,9 +216,9 @@ def page(found: list[tuple[str, str, int, float]]) -> str:
 HEAD = f"""\
 # How often error bars hold the truth
 Made by `python -m tests.metrics.coverage`; a test runs it and compares. Simulated trials went through the
-family modules; a 95 % bar is {BARS:g} standard errors either way. The model that made the trials is the fitted
-one: where people depart from it, bars are too small. Errors that are borrowed are assumptions, and are in
-no row; what verdicts make of all errors is in `tests/calibration/calibration.md`. A single resisted run:
+family modules; a 95 % bar is {BARS:g} standard errors either way. The model that made the trials is the
+fitted one: where people depart from it, bars are too small. Errors that are borrowed are assumptions, and are
+in no row; what verdicts make of all errors is in `tests/calibration/calibration.md`. A single resisted run:
 `tests/metrics/test_resisted_forces.py`.
 """
 

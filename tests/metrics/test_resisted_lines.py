@@ -122,7 +122,7 @@ def test_scatter_is_pooled_over_athletes() -> None:
 
 def test_intervals_of_loads_cover_the_truth() -> None:
     """4,000 lines of four loads, noise 1.5 % of velocity (a plateau's error grows with it, as the catalogue
-    says): 90 % Fieller intervals of the load for 25 %. Were the noise 0.1 m/s at any speed, they held 84 %."""
+    says): 90 % Fieller intervals of the load for 25 %. Were it 0.1 m/s at any speed, they held 84 %."""
     rng = np.random.default_rng(9)
     loads = np.array([0.0, 15.0, 30.0, 45.0])
     n = 4_000
