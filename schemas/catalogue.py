@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from importlib import resources
-from typing import Literal
+from typing import Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -56,7 +56,9 @@ SERIES_KEYS: dict[str, tuple[str | None, str | None]] = {
 
 
 # Qualities that a composite score is made of, each counting once however many tests there are of it.
-DOMAINS = ("power", "reactive", "speed", "agility", "strength", "neck")
+# What a metric counts for in a composite score; of "endurance" there are only tests of the facility's own.
+Domain = Literal["power", "reactive", "speed", "agility", "strength", "neck", "endurance"]
+DOMAINS: tuple[str, ...] = get_args(Domain)
 
 
 class Strict(BaseModel):
@@ -136,12 +138,14 @@ class Metric(Strict):
     on: bool = True
     ranked: bool = True
     fed_by: tuple[FedBy, ...] = ()
-    domain: Literal["power", "reactive", "speed", "agility", "strength", "neck"] | None = None
+    domain: Domain | None = None
 
     @model_validator(mode="after")
-    def _best_needs_a_direction(self) -> Metric:
+    def _has_a_direction_where_it_needs_one(self) -> Metric:
         if self.summary == "best" and self.better == "context":
             raise ValueError('summary = "best" needs a better direction: set better, or another summary')
+        if self.domain is not None and self.better == "context":
+            raise ValueError("a domain needs a better direction: set better, or leave out domain")
         return self
 
 

@@ -41,6 +41,7 @@ def _own(name: str, test: OtherTest) -> Metric:
         "soft",
         "smallest_worthwhile",
         "worthwhile_because",
+        "domain",
     }
     return Metric(
         metric=name,

@@ -16,7 +16,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pipeline.facility.problems import Problem, nearest_known, shown
 from pipeline.facility.toml_file import TomlFile, check_model, read_toml
 from pipeline.reading.units import UNITS, base_unit
-from schemas.catalogue import CATALOGUE
+from schemas.catalogue import CATALOGUE, Domain
 from schemas.families import FAMILIES
 
 SETTINGS_FILE = "config/facility.toml"
@@ -271,10 +271,17 @@ class OtherTest(StrictConfig):
     soft: Range
     smallest_worthwhile: Annotated[float, Field(gt=0)] | None = None
     worthwhile_because: str | None = None
+    domain: Domain | None = None
     typical_error_trial: Annotated[float, Field(gt=0)] | None = None
     typical_error_session: Annotated[float, Field(gt=0)] | None = None
     source: Annotated[str, Field(min_length=1)]
     caution: str = ""
+
+    @model_validator(mode="after")
+    def _has_a_direction_where_it_needs_one(self) -> OtherTest:
+        if self.better == "context" and (self.summary == "best" or self.domain is not None):
+            raise ValueError('with better = "context" there is no summary = "best", and no domain')
+        return self
 
 
 class LiftedMaximum(StrictConfig):

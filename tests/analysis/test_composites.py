@@ -25,6 +25,9 @@ ALL: Scores = [
 ]
 
 
+OWN = CATALOGUE["jump_height"].model_copy(update={"metric": "step_test", "domain": "endurance"})
+
+
 def made(
     scores: Scores, born: date = date(2000, 1, 1), available: str = "yes"
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -40,7 +43,7 @@ def made(
     who = rows["athlete_id"].unique().sort()
     people = pl.DataFrame({"athlete_id": who}).with_columns(birth_date=pl.lit(born))
     states = pl.DataFrame({"athlete_id": who}).with_columns(available=pl.lit(available))
-    found = composites(compared, people, states, CATALOGUE, SUNDAY)
+    found = composites(compared, people, states, {**CATALOGUE, "step_test": OWN}, SUNDAY)
     for name, frame in found.items():
         table_model(name).validate(frame, lazy=True)
     return found["composites"], found["composite_parts"]
@@ -56,6 +59,13 @@ def test_a_composite_is_the_mean_of_the_means_of_domains() -> None:
     assert (row["n_domains"], row["coverage"], row["withheld"]) == (3, 100.0, None)
     told = parts.select("domain", "z", "n_series").rows()
     assert told == [("neck", 0.5, 1), ("power", -0.5, 1), ("speed", 1.5, 2)]
+
+
+def test_a_test_of_the_facilitys_own_counts_for_the_quality_it_was_given() -> None:
+    """(1.5 - 0.5 + 0.5 + 2.5) / 4 = 1: T = 60."""
+    whole, parts = made([*ALL, ("a", "step_test", "own", 2.5, 0.2)])
+    assert parts.filter(domain="endurance").select("z", "n_series").rows() == [(2.5, 1)]
+    assert (whole["value"][0], whole["n_domains"][0]) == (pytest.approx(60.0), 4)
 
 
 def test_another_test_of_a_quality_does_not_vote_twice() -> None:

@@ -205,3 +205,16 @@ def test_what_is_told_is_not_far_behind() -> None:
 def test_nothing_seen_is_nothing_told() -> None:
     found = Telling().tables(CATALOGUE, "09-01")
     assert {name: frame.height for name, frame in found.items()} == dict.fromkeys(found, 0)
+
+
+def test_athletes_of_another_sex_change_nothing_that_is_told_here() -> None:
+    held = hall(1, weeks=25)
+    men = hall(2, weeks=25)
+    apart = [frame.with_columns(pl.concat_str(pl.lit("m"), "athlete_id").alias("athlete_id"))
+             for frame in (men.results, men.people.with_columns(sex=pl.lit("male")), men.states)]  # fmt: skip
+    together = [pl.concat(pair) for pair in zip((held.results, held.people, held.states), apart, strict=True)]
+    both = walked(Hall(together[0], together[1], together[2], held.as_of))[1]
+    for alone, mixed in zip(walked(held)[1], both, strict=True):
+        here = mixed.filter(pl.col("label").str.starts_with("sex=female"))
+        assert_frame_equal(alone, here, check_row_order=False, check_exact=True)
+    assert both[-1].height > here.height

@@ -41,6 +41,19 @@ def test_a_declared_test_is_a_metric_of_its_name(tmp_path: Path) -> None:
     assert set(facility_catalogue(metrics)) == {*CATALOGUE, "broad_jump"}
 
 
+def test_a_declared_test_may_count_for_a_quality_where_a_direction_is_better(tmp_path: Path) -> None:
+    metrics, problems = read(tmp_path, BROAD_JUMP + 'domain = "endurance"\n')
+    assert problems == []
+    assert facility_catalogue(metrics)["broad_jump"].domain == "endurance"
+
+
+@pytest.mark.parametrize("more", ['domain = "power"\n', 'summary = "best"\n'])
+def test_what_has_no_direction_counts_for_no_quality_and_has_no_best(tmp_path: Path, more: str) -> None:
+    _, problems = read(tmp_path, BROAD_JUMP.replace('"higher"', '"context"') + more)
+    assert [(line, key) for line, key, _ in problems] == [(1, "other_tests.broad_jump")]
+    assert 'better = "context"' in problems[0][2]
+
+
 def test_a_lifted_maximum_feeds_the_catalogues_metric(tmp_path: Path) -> None:
     text = '[other_tests.squat_max]\nlift = "back_squat"\nvariant = "parallel"\n'
     metrics, problems = read(tmp_path, text + '[other_tests.bench_max]\nlift = "bench_press"\n')

@@ -10,8 +10,9 @@ from datetime import date
 import numpy as np
 import polars as pl
 import pytest
-from scipy.stats import f_oneway
+from scipy.stats import binomtest, f_oneway, percentileofscore
 
+from pipeline.analysis.comparisons import against_group
 from pipeline.analysis.norms import weekly_norms
 from pipeline.numerics.percentiles import percentile_type8
 from pipeline.numerics.shrinkage import between_variance, group_moments
@@ -32,20 +33,28 @@ def athletes() -> pl.DataFrame:
     return frame.with_columns(athlete_id=pl.format("ais-{}", "number"), birth_date=date(2003, 1, 1))
 
 
-@pytest.fixture(scope="module")
-def norms(athletes: pl.DataFrame) -> pl.DataFrame:
-    """Norms of mass [kg] and stature [cm] with the keys of their populations."""
+def inputs(
+    athletes: pl.DataFrame, columns: dict[str, str]
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Results (metric: column of the data), people and states."""
     results = pl.concat(
         athletes.select(
             "athlete_id", pl.lit(metric).alias("metric"), pl.lit(metric).alias("series_id"),
             pl.lit(metric).add("athlete_id").alias("session_id"), pl.lit(DAY).alias("local_date"),
-            pl.col(column).alias("value"), pl.lit(None, pl.String).alias("flags"),
+            pl.col(column).cast(pl.Float64).alias("value"), pl.lit(None, pl.String).alias("flags"),
+            pl.lit(0.0).alias("session_error"),
         )
-        for metric, column in (("body_mass", "wt"), ("stature", "ht"))
+        for metric, column in columns.items()
     )  # fmt: skip
     nothing = [pl.lit(None, pl.String).alias(key) for key in ("position", "competition_level")]
     states = athletes.select("athlete_id", pl.lit(MONDAY).alias("week"), "sport", *nothing)
-    people = athletes.select("athlete_id", "sex", "birth_date")
+    return results, athletes.select("athlete_id", "sex", "birth_date"), states
+
+
+@pytest.fixture(scope="module")
+def norms(athletes: pl.DataFrame) -> pl.DataFrame:
+    """Norms of mass [kg] and stature [cm] with the keys of their populations."""
+    results, people, states = inputs(athletes, {"body_mass": "wt", "stature": "ht"})
     found = weekly_norms(results, people, states, CATALOGUE, DAY, "09-01")
     for name, frame in found.items():
         table_model(name).validate(frame, lazy=True)
@@ -122,3 +131,62 @@ def test_between_variance_against_scipys_f(athletes: pl.DataFrame) -> None:
     within = sum(((group - group.mean()) ** 2).sum() for group in groups) / (100 - len(groups))
     typical = (100 - (size[1:] ** 2).sum() / 100) / (len(groups) - 1)
     assert found == pytest.approx((f_oneway(*groups).statistic - 1) * within / typical, rel=1e-10)
+
+
+@pytest.fixture(scope="module")
+def compared(athletes: pl.DataFrame) -> pl.DataFrame:
+    """Each athlete against the others. The columns stand in for tests: what is checked is the place in a
+    group, of a value that is better high (ferritin), better low (red cells) and neither (mass)."""
+    columns = {"jump_height": "ferr", "sprint_time": "rcc", "body_mass": "wt"}
+    results, people, states = inputs(athletes, columns)
+    norms = weekly_norms(results, people, states, CATALOGUE, DAY, "09-01")
+    tables = norms["norms"], norms["populations"]
+    found = against_group(results, people, states, *tables, CATALOGUE, DAY, "09-01")
+    table_model("against_group").validate(found, lazy=True)
+    groups = norms["populations"].select("population_id", group_sport="sport")
+    return found.join(groups, on="population_id").join(
+        athletes.select("athlete_id", "sex", "sport", *columns.values()), on="athlete_id"
+    )
+
+
+@pytest.mark.parametrize(
+    ("metric", "column", "better"),
+    [("jump_height", "ferr", "higher"), ("sprint_time", "rcc", "lower"), ("body_mass", "wt", None)],
+)
+def test_an_athletes_place_is_scipys_mid_rank_among_the_others(
+    athletes: pl.DataFrame, compared: pl.DataFrame, metric: str, column: str, better: str | None
+) -> None:
+    """All 202, in their sport where it has 8 others of the sex, else among all of the sex. Ferritin and mass
+    have many ties."""
+    rows = compared.filter(metric=metric)
+    large = athletes.group_by("sex", "sport").len().filter(pl.col("len") > 8)["len"].sum()
+    assert (rows.height, rows["group_sport"].drop_nulls().len()) == (202, large)
+    for row in rows.iter_rows(named=True):
+        group = athletes.filter(pl.col("sex") == row["sex"], pl.col("athlete_id") != row["athlete_id"])
+        if row["group_sport"]:
+            assert row["group_sport"] == row["sport"]
+            group = group.filter(sport=row["sport"])
+        others = group[column].to_numpy()
+        raw = np.clip(percentileofscore(others, row[column], kind="mean"), 1, 99)
+        assert (row["n_others"], row["percentile_raw"]) == (others.size, pytest.approx(raw, abs=1e-9))
+        turned = {"higher": raw, "lower": 100 - raw, None: None}[better]
+        assert row["percentile"] == (None if turned is None else pytest.approx(turned, abs=1e-9))
+        if better is None:
+            assert row["z"] is None
+            continue
+        logs = np.log(others)  # both metrics are on the log scale
+        z = (np.log(row[column]) - logs.mean()) / logs.std(ddof=1)
+        assert row["z"] == pytest.approx(z if better == "higher" else -z, rel=1e-9)
+
+
+def test_without_measurement_error_the_interval_is_that_of_the_share(compared: pl.DataFrame) -> None:
+    """Wilson 1927, by scipy, for percentiles without ties: what the number of others leaves open."""
+    rows = compared.filter(metric="body_mass").with_columns(
+        below=pl.col("percentile_raw") * pl.col("n_others") / 100
+    )
+    whole = rows.filter((pl.col("below") - pl.col("below").round()).abs() < 1e-9)
+    assert whole.height > 100
+    for row in whole.filter(pl.col("percentile_raw").is_between(1.001, 98.999)).iter_rows(named=True):
+        share = binomtest(round(row["below"]), row["n_others"]).proportion_ci(0.90, method="wilson")
+        ends = np.clip([100 * share.low, 100 * share.high], 1, 99)
+        assert (row["percentile_raw_low"], row["percentile_raw_high"]) == pytest.approx(ends)
