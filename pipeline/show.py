@@ -140,8 +140,7 @@ def _whole_files(files: pl.DataFrame) -> None:
     empty = files.filter((pl.col("status") == "loaded") & (counts == 0))
     for path in empty["path"].head(_MOST):
         print(
-            f"  no value in it: {harmless(path)} (was anything recorded? Export it again, or delete it on the "
-            "device)"
+            f"  no value in it: {harmless(path)} (was anything recorded? Export it again, or delete it there)"
         )
     unmapped = files.filter(pl.col("unmapped").is_not_null()).unique("layout", maintain_order=True)
     for layout, names in unmapped.select("layout", "unmapped").iter_rows():

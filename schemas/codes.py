@@ -309,7 +309,7 @@ _ALL = (
         "A strong wind blew along the run, which no formula takes out of a short sprint.",
         "flags",
         "Compare with runs in a like wind, or test again.",
-        "over 2 m/s, with or against the run",
+        "over 2 m/s, with or against the run: the limit of records (World Athletics, from memory)",
     ),
     Code(
         "range_hard",
@@ -446,13 +446,6 @@ _ALL = (
         "How far behind the first gate the run began is not known.",
         "flags",
         "Supply start_offset_m in the layout or in config/corrections.csv.",
-    ),
-    Code(
-        "wind_strong",
-        "The wind along the run was strong: it moves times over 30 m and more, and top speeds.",
-        "flags",
-        "Compare it with runs in like wind.",
-        "2 m/s either way: with more behind, no record counts (World Athletics, from memory)",
     ),
     Code(
         "side_unknown",

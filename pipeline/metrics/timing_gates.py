@@ -21,13 +21,11 @@ from pipeline.metrics.witness import CODE, INTERVAL_SPEED, disagrees
 
 FAMILY = "timing_gates"
 TABLE = "sprint_splits"
-STRONG_WIND_M_S = 2.0
-"""From here on wind is flagged [m/s]: the limit of records (World Athletics, from memory; methods, B3)."""
 FASTEST_M_S = 12.6
 """No interval is faster [m/s]; judgement from world extremes (methods, B3)."""
 WIND_M_S = 2.0
-"""From this wind on a run is told [m/s]: the limit of the athletics federation's records (rule book, from
-memory); short sprints are not corrected (methods, failure 37)."""
+"""From this wind on a run is flagged [m/s]: the limit of records (World Athletics, from memory). It is never
+taken out of a short sprint (methods, failure 37)."""
 _RUNS = ("linear_sprint", "flying_sprint")
 _GOOD = ~pl.col("flags").str.contains("split_not_rising|interval_too_fast").fill_null(False)
 DEFICIT_M = 10.0
@@ -52,7 +50,6 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
         "start_offset_unknown": pl.col("start_offset_m").is_null(),
         "wind_strong": (pl.col("wind_m_s").abs() > WIND_M_S).fill_null(False),
         "side_unknown": (pl.col("test") == "change_of_direction") & pl.col("side").is_null(),
-        "wind_strong": pl.col("wind_m_s").abs() > STRONG_WIND_M_S,
         CODE: pl.col("row_id").is_in(_other_speed(trials).implode()),
     }
     return with_codes(late, own).drop("not_rising")

@@ -27,7 +27,8 @@ MEMORY = "1GB"
 
 
 def _selected(connection: duckdb.DuckDBPyConnection, sql: str) -> pl.DataFrame:
-    return connection.sql(sql).pl()
+    frame: pl.DataFrame = connection.sql(sql).pl()
+    return frame
 
 
 def _done(connection: duckdb.DuckDBPyConnection, sql: str) -> None:

@@ -1,6 +1,6 @@
 """How fast traces of runs and of bars are gone through, beside a plain loop over them, one by one.
 
-Millions of samples a second and core, in processor time, all in one run; the loop does a part of the traces.
+Millions of samples a second and core, in processor time, all in one run; the loop does some of the traces.
 It takes the same quantities with numpy's interpolation and sums, and the sprint model with scipy's `curve_fit`.
 """
 

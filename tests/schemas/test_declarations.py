@@ -126,6 +126,11 @@ def test_a_code_says_what_it_is_does_and_what_helps(code):
     assert code.threshold is None or code.threshold.strip()
 
 
+def test_no_code_is_declared_twice():
+    source = resources.files("schemas").joinpath("codes.py").read_text(encoding="utf-8")
+    assert source.count("    Code(") == len(CODES)
+
+
 def test_excluding_codes_are_those_of_the_fine_print():
     assert {"warm_up", "failed"} <= EXCLUDING
     assert not EXCLUDING & {"session_shift", "range_soft", "landing_suspect", "protocol_suspect"}
