@@ -404,13 +404,6 @@ _ALL = (
         "Supply start_offset_m in the layout or in config/corrections.csv.",
     ),
     Code(
-        "wind_strong",
-        "The wind along the run was strong: it moves times over 30 m and more, and top speeds.",
-        "flags",
-        "Compare it with runs in like wind.",
-        "2 m/s either way: with more behind, no record counts (World Athletics, from memory)",
-    ),
-    Code(
         "side_unknown",
         "The side is not known, so it is left out of comparisons of the two sides.",
         "flags",

@@ -40,11 +40,11 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -
     setting never stands in for it.
     """
     runs = _with_numbers(trials, samples)
+    other = disagrees(pl.col("witness_peak_velocity_m_s"), pl.col("fastest"), PEAK_VELOCITY)
+    fastest = join_codes(pl.col("flags"), code_where(other))
     late = pl.when(pl.col("late")).then(pl.lit("start_not_recorded"))
     short = pl.when(~pl.col("reached")).then(pl.lit("plateau_not_reached"))
     plateau = join_codes(pl.col("flags"), short, late)
-    other = disagrees(pl.col("witness_peak_velocity_m_s"), pl.col("fastest"), PEAK_VELOCITY)
-    fastest = join_codes(pl.col("flags"), code_where(other))
     parts = [
         values_of(runs, "resisted_plateau_velocity", pl.col("plateau"), flags=plateau),
         values_of(runs, "resisted_peak_velocity", pl.col("fastest"), flags=fastest),

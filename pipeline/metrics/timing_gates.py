@@ -21,8 +21,6 @@ from pipeline.metrics.witness import CODE, INTERVAL_SPEED, disagrees
 
 FAMILY = "timing_gates"
 TABLE = "sprint_splits"
-STRONG_WIND_M_S = 2.0
-"""From here on wind is flagged [m/s]: the limit of records (World Athletics, from memory; methods, B3)."""
 FASTEST_M_S = 12.6
 """No interval is faster [m/s]; judgement from world extremes (methods, B3)."""
 _RUNS = ("linear_sprint", "flying_sprint")
@@ -36,20 +34,19 @@ _STRAIGHT = ("start", "start_offset", "timing", "surface", "shoes")
 def flag(trials: pl.DataFrame) -> pl.DataFrame:
     """`sprint_splits` with the codes that a row and its run give.
 
+    `witness_disagrees`: the device says another speed from the gate before.
     `split_not_rising`: the gate's time is not after every nearer gate's. `interval_too_fast`: from the
-    good gate before it (the first gate: from 0 m at 0 s) faster than `FASTEST_M_S`. `witness_disagrees`:
-    the device's own speed from the gate before it is another.
+    good gate before it (the first gate: from 0 m at 0 s) faster than `FASTEST_M_S`.
     """
     nearer = pl.col("split_time_s").cum_max().shift(1).over("trial_id", order_by="distance_m")
     late = trials.with_columns(not_rising=(pl.col("split_time_s") <= nearer).fill_null(False))
     fast = _too_fast(late.filter(~pl.col("not_rising")))
     own = {
+        CODE: pl.col("row_id").is_in(_other_speed(trials).implode()),
         "split_not_rising": pl.col("not_rising"),
         "interval_too_fast": pl.col("row_id").is_in(fast.implode()),
         "start_offset_unknown": pl.col("start_offset_m").is_null(),
         "side_unknown": (pl.col("test") == "change_of_direction") & pl.col("side").is_null(),
-        "wind_strong": pl.col("wind_m_s").abs() > STRONG_WIND_M_S,
-        CODE: pl.col("row_id").is_in(_other_speed(trials).implode()),
     }
     return with_codes(late, own).drop("not_rising")
 

@@ -167,11 +167,3 @@ def test_a_run_measured_in_yards_is_the_same_run(pace: float) -> None:
     metres = by_distance(run((9.144, 2 * pace), (18.288, 3.5 * pace)))
     assert intervals(yards) == intervals(metres)
     assert intervals(metres)[1][:2] == ("9.144 m", "18.288 m")
-
-
-@pytest.mark.parametrize(
-    ("wind", "strong"), [(None, False), (2.0, False), (-2.0, False), (2.1, True), (-3.0, True)]
-)
-def test_strong_wind_is_flagged(wind: float | None, strong: bool) -> None:
-    gates = flag(trial_rows(TABLE, *run((10, 1.9), (20, 3.1), wind_m_s=wind)))
-    assert gates["flags"].to_list() == ["wind_strong" if strong else None] * 2
