@@ -30,7 +30,8 @@ def forces_of_runs(runs: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFra
     """One row a resisted run with force measured throughout, as `sprint_model.fitted_runs` gives it.
 
     `runs`: `resisted_runs` with series keys and `trace_numbers`. Places count up to the end of the fastest
-    2.5 m, behind which runners slow down. Line force is a straight line in v, over the same stretches.
+    2.5 m, behind which runners slow down. Line force is a straight line in v over the same stretches; the
+    line is taken for level, because no export has its angle.
     """
     own = runs.filter(pl.col("mean").is_not_null() & pl.col("pull").ne_missing("assisted"))
     sets = own.select("sample_set_id", "trial_id").unique("sample_set_id").sort("sample_set_id")

@@ -42,10 +42,10 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFrame) -
     setting never stands in for it.
     """
     runs = _with_numbers(trials, samples)
-    late = pl.when(pl.col("late")).then(pl.lit("start_not_recorded"))
-    short = pl.when(~pl.col("reached")).then(pl.lit("plateau_not_reached"))
     other = disagrees(pl.col("witness_peak_velocity_m_s"), pl.col("fastest"), PEAK_VELOCITY)
     fastest = join_codes(pl.col("flags"), code_where(other))
+    late = pl.when(pl.col("late")).then(pl.lit("start_not_recorded"))
+    short = pl.when(~pl.col("reached")).then(pl.lit("plateau_not_reached"))
     off = (pl.col("plateau_force") / pl.col("resistance_n") - 1).abs() > FORCE_SHARE
     unmet = pl.when(off & (pl.col("resistance_n") > 0)).then(pl.lit("resistance_off"))
     plateau = join_codes(pl.col("flags"), short, late, unmet)

@@ -37,20 +37,21 @@ _STRAIGHT = ("start", "start_offset", "timing", "surface", "shoes")
 def flag(trials: pl.DataFrame) -> pl.DataFrame:
     """`sprint_splits` with the codes that a row and its run give.
 
+    `witness_disagrees`: the device says another speed from the gate before.
     `split_not_rising`: the gate's time is not after every nearer gate's. `interval_too_fast`: from the
-    good gate before it (the first gate: from 0 m at 0 s) faster than `FASTEST_M_S`. `witness_disagrees`:
-    the device's own speed from the gate before it is another. `wind_strong`: over `WIND_M_S`, from wherever.
+    good gate before it (the first gate: from 0 m at 0 s) faster than `FASTEST_M_S`. `wind_strong`: over
+    `WIND_M_S`, from wherever.
     """
     nearer = pl.col("split_time_s").cum_max().shift(1).over("trial_id", order_by="distance_m")
     late = trials.with_columns(not_rising=(pl.col("split_time_s") <= nearer).fill_null(False))
     fast = _too_fast(late.filter(~pl.col("not_rising")))
     own = {
+        CODE: pl.col("row_id").is_in(_other_speed(trials).implode()),
         "split_not_rising": pl.col("not_rising"),
         "interval_too_fast": pl.col("row_id").is_in(fast.implode()),
         "start_offset_unknown": pl.col("start_offset_m").is_null(),
         "wind_strong": (pl.col("wind_m_s").abs() > WIND_M_S).fill_null(False),
         "side_unknown": (pl.col("test") == "change_of_direction") & pl.col("side").is_null(),
-        CODE: pl.col("row_id").is_in(_other_speed(trials).implode()),
     }
     return with_codes(late, own).drop("not_rising")
 

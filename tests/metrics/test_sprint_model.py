@@ -70,6 +70,13 @@ def test_a_provisional_mass_is_told_where_mass_matters() -> None:
     assert flags["sprint_vmax"] is None
 
 
+def test_a_headwind_is_paid_for() -> None:
+    still, against = numbers(sprint(wind_m_s=0.0)), numbers(sprint(wind_m_s=-2.0))
+    assert numbers(sprint()) == still
+    assert against["sprint_pmax"] > still["sprint_pmax"]
+    assert against["sprint_vmax"] == still["sprint_vmax"]
+
+
 def test_the_air_meets_the_athletes_own_stature() -> None:
     told: dict[str, Any] = {"stature_m": 1.95, "stature_row_id": "tall", "stature_age_days": 30}
     rows = trial_rows("sprint_splits", *sprint())
@@ -85,14 +92,6 @@ def test_the_air_meets_the_athletes_own_stature() -> None:
     assert tall["flags"].item() is None
     assert default["flags"].item() == "stature_unknown"
     assert ("body_readings", "tall", "stature") in [tuple(one.values()) for one in tall["inputs"].item()]
-
-
-@pytest.mark.mode(37)
-def test_a_headwind_is_paid_for() -> None:
-    still, against = numbers(sprint(wind_m_s=0.0)), numbers(sprint(wind_m_s=-2.0))
-    assert numbers(sprint()) == still
-    assert against["sprint_pmax"] > still["sprint_pmax"]
-    assert against["sprint_vmax"] == still["sprint_vmax"]
 
 
 @pytest.mark.parametrize("offset", [0.0, 0.3, 1.0])
