@@ -383,6 +383,7 @@ def demo(folder: Path, run: Run) -> None:
     published = run.facility.published
     print("\nWhere to look:")
     print(f"  {published / 'coach' / 'norms.xlsx'}   the week's norms, for a coach")
+    print(f"  {published / 'coach' / 'today.html'}   who is to be tested today, for a coach's phone")
     print(f"  {run.facility.held}   the questions that wait for a person")
     print(f"  {published / 'tables'}   every table as Parquet, some as CSV")
     print("and try:")

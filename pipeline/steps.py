@@ -7,6 +7,7 @@ and publishing are pure: frames in, frames out.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -35,6 +36,7 @@ from pipeline.analysis.trends import trends
 from pipeline.analysis.usable import usable_sessions
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
 from pipeline.intake.archive import utc_now
+from pipeline.intake.gone import gone_rows
 from pipeline.intake.intake import knowledge_of, take_in
 from pipeline.intake.suspect_sheet import write_suspects
 from pipeline.intake.suspects import known_of
@@ -171,7 +173,11 @@ def _people_measured(run: Run) -> pl.DataFrame:
 def _screening(run: Run) -> Frames:
     names = (*TRIAL_TABLES, "superseded_rows", *_MEASURED)
     tables = {name.removeprefix("_"): run.read(name) for name in names} | run.trials()
-    return screen(tables, run.catalogue, known_of(run.facility, tables))
+    known = known_of(run.facility, tables)
+    if not run.apart:  # Today's sheet is made at each intake, and has no time to look at all exports.
+        withdrawn = knowledge_of(run.facility).withdrawn
+        known = replace(known, gone=gone_rows(run.warehouse, withdrawn))
+    return screen(tables, run.catalogue, known)
 
 
 def _results(run: Run) -> Frames:

@@ -268,6 +268,15 @@ _ALL = (
         "Look which is right; strike the wrong one in config/corrections.csv.",
     ),
     Code(
+        "gone_at_source",
+        "A later export covers the time of this trial and leaves it out.",
+        "flags",
+        "Was it deleted on the device on purpose? Answer in held/suspects.csv: `drop` to strike it, `ok` "
+        "to keep "
+        "it.",
+        "an export of the same layout with at least half of what was known of that day",
+    ),
+    Code(
         "time_ambiguous",
         "The clock was changed at this hour, so the time is one of two.",
         "flags",

@@ -131,8 +131,10 @@ MODES: dict[int, Mode] = {
     ),
     17: Mode(
         "a trial is gone from a later export",
-        "Never deleted: the trial that a later export leaves out or gives to somebody else is flagged.",
-        ("removed_at_source",),
+        "Never deleted: the trial that a later export leaves out is flagged and asked about; the one it "
+        "gives "
+        "to somebody else is flagged.",
+        ("gone_at_source", "removed_at_source"),
     ),
     18: Mode(
         "a file is half copied, still being written, or cut off",
@@ -150,9 +152,9 @@ MODES: dict[int, Mode] = {
     ),
     20: Mode(
         "columns or words are renamed, added or moved",
-        "Columns are found by name, never by place; a missing one holds the file, a new one is reported, "
-        "a new "
-        "word holds its line.",
+        "Columns are found by name, never by place; a missing one holds the file, a new one is reported, a "
+        "new word holds its line; files that a changed layout reads no more are named by `check`, `run` and "
+        "`status`.",
         ("no_layout", "missing_column", "duplicate_header", "not_in_map"),
     ),
     21: Mode(

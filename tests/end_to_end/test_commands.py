@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import subprocess
 import sys
@@ -336,6 +337,9 @@ def test_demo_says_where_to_look(tmp_path: Path, demo: Path):
         str(Path("demo") / "published" / "coach" / "norms.xlsx") in first.out
         and "yardmark sql demo" in first.out
     )
+    today = (tmp_path / "demo" / "published" / "coach" / "today.csv").read_text(encoding="utf-8-sig")
+    planned = [row for row in csv.DictReader(today.splitlines()) if row["wanted"]]
+    assert len({row["athlete_id"] for row in planned}) >= 15
     before = tables_of(tmp_path / "demo", (".parquet",))
     assert before.keys() == tables_of(demo, (".parquet",)).keys()
     again = process("demo", cwd=tmp_path, by=SCRIPT)

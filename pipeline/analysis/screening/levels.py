@@ -29,6 +29,7 @@ _STEADY = {"body_mass": 0.025, "stature": 0.01}
 # Where only the noise of a trial is published, sessions are taken to spread twice as far (judgement).
 _SESSIONS_SPREAD = 2.0
 OWN_CODES = (
+    "gone_at_source",
     "identity_suspect",
     "landing_suspect",
     "mass_jump",

@@ -7,7 +7,7 @@ and sessions is in `levels`; each kind of look is a module of its own.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -53,7 +53,7 @@ TELLING = (
     "one_rep_max",
 )
 """Metrics that tell people apart, beside the facility's own tests; what only repeats another is left out."""
-ASKED_OF_FILING = ("test_suspect", "landing_suspect", "protocol_suspect")
+ASKED_OF_FILING = ("test_suspect", "landing_suspect", "protocol_suspect", "gone_at_source")
 _TRIAL = (
     *("row_id", "trial_id", "athlete_id", "session_id", "device", "local_date", "performed_at_utc"),
     *("time_known", "mark", "file_id", "line"),
@@ -65,13 +65,15 @@ class Known:
     """What people said that screening goes by.
 
     `expected` and `absent`: athlete_id, local_date of who was planned and who was away. `settled`: code,
-    row_id of what was answered `ok`. `all_count`: devices on which every trial counts.
+    row_id of what was answered `ok`. `all_count`: devices on which every trial counts. `gone`: row_id of what
+    a later export leaves out.
     """
 
     expected: pl.DataFrame
     absent: pl.DataFrame
     settled: pl.DataFrame
     all_count: list[str]
+    gone: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema={"row_id": pl.String}))
 
 
 def nothing_known() -> Known:
@@ -206,6 +208,7 @@ def _look(
         ("test_suspect", "left/right"): sides_swapped(values, series),
         ("test_suspect", "flexion/extension"): ends_swapped(values, series),
         ("landing_suspect", ""): landing_suspects(beside, series),
+        ("gone_at_source", ""): rows.join(known.gone, on="row_id", how="semi").select("trial_id"),
         ("protocol_suspect", "free"): arms_used(beside, medians, series),
     }
     doubted = _doubted(filed, rows, known)
