@@ -65,7 +65,7 @@ RUN_QUANTITIES = {
 
 @dataclass(frozen=True)
 class Runs:
-    """Runs laid end to end; `truth`: start [s], V [m/s], tau [s], end [s] and shift of the wave [s] of each."""
+    """Runs laid end to end; `truth`: start [s], V [m/s], tau [s], end [s], shift of the wave [s]; (k, 5)."""
 
     offsets: Ints
     time: Floats
