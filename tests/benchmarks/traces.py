@@ -1,7 +1,7 @@
 """How fast traces of runs and of bars are gone through, beside a plain loop over them, one by one.
 
 Millions of samples a second and core, in processor time, all in one run; the loop does some of the traces.
-It takes the same quantities with numpy's interpolation and sums, and the sprint model with scipy's `curve_fit`.
+It takes the same quantities with numpy's interpolation and sums, the sprint model with scipy's `curve_fit`.
 """
 
 from __future__ import annotations

@@ -70,6 +70,7 @@ def test_a_provisional_mass_is_told_where_mass_matters() -> None:
     assert flags["sprint_vmax"] is None
 
 
+@pytest.mark.mode(37)
 def test_a_headwind_is_paid_for() -> None:
     still, against = numbers(sprint(wind_m_s=0.0)), numbers(sprint(wind_m_s=-2.0))
     assert numbers(sprint()) == still

@@ -18,11 +18,15 @@ SHAPES = {
 
 @dataclass
 class Bar:
-    """A bar that is moved about; `truth`: mean velocity, peak velocity [m/s] and way [m] of each lift."""
+    """A bar that is moved about; `truth`: mean velocity, peak velocity [m/s] and way [m] of each lift.
+
+    `middles`: when each lift is half done [s].
+    """
 
     hz: int
     heights: list[Floats] = field(default_factory=lambda: [np.zeros(1)])
     truth: list[tuple[float, float, float]] = field(default_factory=list)
+    middles: list[float] = field(default_factory=list)
 
     def rest(self, seconds: float) -> Bar:
         """The bar stands."""
@@ -43,6 +47,7 @@ class Bar:
         if lowered == "first":
             self.move(-way_m, 1.2)
         peak = self.move(way_m, seconds, shape)
+        self.middles.append((sum(part.size for part in self.heights) - 1) / self.hz - seconds / 2)
         self.truth.append((way_m / seconds, peak, way_m))
         self.rest(0.7)
         if lowered == "after":
