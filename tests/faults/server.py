@@ -112,7 +112,7 @@ def _do(asked: dict[str, Any]) -> dict[str, Any]:
     if child == 0:
         for place, (_, writer) in enumerate(pipes[:2], start=1):
             os.dup2(writer, place)
-        sys.stdout, sys.stderr = (open(place, "w", encoding="utf-8", closefd=False) for place in (1, 2))
+        sys.stdout, sys.stderr = (open(place, "w", encoding="utf-8", closefd=False) for place in (1, 2))  # noqa: SIM115
         _child(asked, pipes[2][1])
     for _, writer in pipes:
         os.close(writer)
