@@ -41,7 +41,7 @@ _ALL = (
         "original_damaged",
         "What the archive has of this file is not what was dropped.",
         "holds_file",
-        "Put the original back from a backup, then run `yardmark retry`; or drop it into the inbox again.",
+        "Put the original back from a backup, or drop it into the inbox again; then run `yardmark retry`.",
     ),
     Code(
         "two_layouts",

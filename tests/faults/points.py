@@ -88,6 +88,10 @@ class Points:
         kind, places = known
         if event == "open" and not (isinstance(given[2], int) and given[2] & _WRITING):
             return
+        # What is there already, or not there any more, is no change.
+        known_already = {"os.mkdir": os.path.isdir, "os.remove": lambda path: not os.path.lexists(path)}
+        if event in known_already and known_already[event](given[0]):
+            return
         paths = [os.fspath(given[n]) for n in places if isinstance(given[n], (str, os.PathLike))]
         if any(path.startswith(self.root) for path in paths):
             self.point(kind, paths[-1])

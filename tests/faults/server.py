@@ -14,7 +14,6 @@ import select
 import signal
 import subprocess
 import sys
-import tempfile
 import time
 import traceback
 from collections import Counter
@@ -106,37 +105,41 @@ def _serve() -> None:
 
 
 def _do(asked: dict[str, Any]) -> dict[str, Any]:
-    with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as err:
-        reader, writer = os.pipe()
-        began = time.monotonic()
-        child = os.fork()
-        if child == 0:
-            os.close(reader)
-            os.dup2(out.fileno(), 1)
-            os.dup2(err.fileno(), 2)
-            _child(asked, writer)
+    # Pipes, which no limit of file sizes is about; what a command says fits into them.
+    pipes = [os.pipe() for _ in range(3)]
+    began = time.monotonic()
+    child = os.fork()
+    if child == 0:
+        for place, (_, writer) in enumerate(pipes[:2], start=1):
+            os.dup2(writer, place)
+        sys.stdout, sys.stderr = (open(place, "w", encoding="utf-8", closefd=False) for place in (1, 2))  # noqa: SIM115
+        _child(asked, pipes[2][1])
+    for _, writer in pipes:
         os.close(writer)
-        if asked.get("after") is not None:
-            # True at the end of file too: it has ended before.
-            select.select([reader], [], [], asked["after"])
-            os.kill(child, signal.SIGKILL)
-        with open(reader, encoding="utf-8") as stream:  # noqa: PTH123
-            said = dict(json.loads(line) for line in stream)
-        _, status, used = os.wait4(child, 0)
-        out.seek(0)
-        err.seek(0)
-        code = os.waitstatus_to_exitcode(status)
-        return {
-            "status": code if code >= 0 else None,
-            "killed_by": -code if code < 0 else None,
-            "fell": said.get("fell"),
-            "counts": said.get("counts", {}),
-            "modules": said.get("modules", []),
-            "seconds": round(time.monotonic() - began, 3),
-            "cpu_seconds": used.ru_utime + used.ru_stime,
-            "out": out.read(),
-            "err": err.read(),
-        }
+    out, err, told = (reader for reader, _ in pipes)
+    if asked.get("after") is not None:
+        # True at the end of file too: it has ended before.
+        select.select([told], [], [], asked["after"])
+        os.kill(child, signal.SIGKILL)
+    said = dict(json.loads(line) for line in _read(told).splitlines())
+    _, status, used = os.wait4(child, 0)
+    code = os.waitstatus_to_exitcode(status)
+    return {
+        "status": code if code >= 0 else None,
+        "killed_by": -code if code < 0 else None,
+        "fell": said.get("fell"),
+        "counts": said.get("counts", {}),
+        "modules": said.get("modules", []),
+        "seconds": round(time.monotonic() - began, 3),
+        "cpu_seconds": used.ru_utime + used.ru_stime,
+        "out": _read(out),
+        "err": _read(err),
+    }
+
+
+def _read(handle: int) -> str:
+    with open(handle, encoding="utf-8") as stream:
+        return stream.read()
 
 
 def _child(asked: dict[str, Any], writer: int) -> None:

@@ -68,11 +68,13 @@ STARTS = {
 
 @dataclass(frozen=True)
 class Situation:
-    """A facility, a command, and what is done at last, so that all is published."""
+    """A facility, a command, and what is done at last, so that all is published. `own`: the share of the
+    command's changes that are its own; those after them are those of any run."""
 
     start: str
     command: tuple[str, ...]
     last: tuple[str, ...] = ()
+    own: float = 1.0
 
 
 SITUATIONS = {
@@ -83,8 +85,8 @@ SITUATIONS = {
     "answers": Situation("filled in", ("answers", HERE)),
     "sheets in the inbox": Situation("handed in", ("intake", HERE)),
     "an alias": Situation("more", ("alias", HERE, "Nobody", "a04")),
-    "rebuild": Situation("grown", ("rebuild", HERE, *VALID_ON)),
-    "forgetting": Situation("grown", ("forget", HERE, "a02", "--yes"), RUN),
+    "rebuild": Situation("grown", ("rebuild", HERE, *VALID_ON), own=0.3),
+    "forgetting": Situation("grown", ("forget", HERE, "a02", "--yes"), RUN, own=0.35),
 }
 
 

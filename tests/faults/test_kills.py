@@ -83,14 +83,14 @@ class Killer:
     def _disturbed(self, folder: Path) -> Ended | None:
         """The command, killed; None where it was done before."""
         way = self.chance.choices(("point", "torn", "moment"), (10, 2, 2))[0]
-        reach = self.chance.choice((1, 3, 5))
+        reach = self.chance.choice((1, 3, 5)) / self.situation.own
         if way == "moment":
             how: dict[str, object] = {"after": self.chance.uniform(0.01, self.seconds / reach)}
         elif way == "torn":
-            at = self.chance.randint(1, max(1, self.points["fsync"] // reach))
+            at = self.chance.randint(1, max(1, int(self.points["fsync"] / reach)))
             how = {"at": at, "only": ["fsync"], "action": "torn"}
         else:
-            how = {"at": self.chance.randint(1, self.points.total() // reach)}
+            how = {"at": self.chance.randint(1, int(self.points.total() / reach))}
         ended = do(self.server, folder, self.situation.command, broken=self.broken, **how)
         if not ended.killed:
             return None
