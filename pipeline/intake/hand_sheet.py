@@ -9,9 +9,9 @@ from datetime import date
 import polars as pl
 
 from pipeline.facility.folder import Facility
+from pipeline.formulas import safe
 from pipeline.intake.layouts import Layout
 from pipeline.intake.recognise import SHEET_PREFIX
-from pipeline.intake.sheets import safe
 
 
 def hand_sheet(facility: Facility, family: str, day: date) -> str:

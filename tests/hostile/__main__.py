@@ -48,10 +48,8 @@ def main() -> int:
             took = time.perf_counter() - start
             told = hall.counts()[-1]
             lost |= told.get("held", 0) != 1 if around else bool(told.get("loaded"))
-            where = "between others" if around else "alone"
-            print(
-                f"{given.megabytes:,} MB of {what!r} {where}: {told}, {took:.1f} s, peak {peak_mb() or 0:,.0f} MB"
-            )
+            line = f"{given.megabytes:,} MB of {what!r} {'between others' if around else 'alone'}"
+            print(f"{line}: {told}, {took:.1f} s, peak {peak_mb() or 0:,.0f} MB", flush=True)
         held = hall.table("held_rows")
         print(sorted(held["code"]))
     peak = peak_mb()
