@@ -99,6 +99,13 @@ _ALL = (
     ),
     # The line as text
     Code("bad_bytes", "The line has bytes that the layout's encoding does not know.", "holds_line", _LINE),
+    Code(
+        "line_too_long",
+        "The line is longer than any row of a table.",
+        "holds_line",
+        _LINE,
+        "1,000,000 signs",
+    ),
     Code("open_quote", "A quoted field is not closed on this line.", "holds_line", _LINE),
     Code("bad_quotes", "Text follows a closing quote.", "holds_line", _LINE),
     Code("too_few_fields", "The line has fewer fields than the header row.", "holds_line", _LINE),

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
+from pipeline.formulas import plain, safe
 from pipeline.intake.appended import append_rows
 from pipeline.intake.identity import Alias
-from pipeline.intake.sheets import plain, safe
 
 HEADER = ("at", "by", "kind", "subject", "answer", "takes_back")
 FILE = "answers.csv"

@@ -19,8 +19,8 @@ from pipeline.intake.recognise import Claimed, recognise
 from pipeline.intake.resolve import FILE_DIGITS
 from pipeline.intake.typed import Reading, read_all
 from pipeline.reading.lines import count_lines
-from pipeline.reading.split import UndecodableFile
-from pipeline.reading.workbook import UnreadableWorkbook
+from pipeline.reading.split import UndecodableFile, count_lines_of
+from pipeline.reading.workbook import UnreadableWorkbook, is_workbook
 from schemas.families import FAMILIES
 from schemas.internal import DROPS, PROBLEMS, SKIPPED, read_table
 from schemas.models import DType, polars_schema
@@ -28,6 +28,8 @@ from schemas.models import DType, polars_schema
 LARGE = 32_000_000
 """A content of more bytes is read part by part."""
 _START = 4_000_000
+WHOLE = 200_000_000
+"""A content of more bytes is not read whole where it can't be read part by part."""
 
 # First bytes of files that are no table in any reading.
 _BINARY = {
@@ -131,6 +133,9 @@ def large_batches(drops: list[Drop], facility: Facility, knowledge: Knowledge) -
     texts = tried[principal].texts
     timezone = facility.settings.timezone
     if texts is None or not reads_in_blocks(texts) or b"\n" not in start:
+        if drops[0].size > WHOLE and not is_workbook(start, drops[0].path):
+            yield as_batch(_held_unread(drops, facility, tried[principal]), timezone)
+            return
         yield as_batch(read_opened(open_content(drops, facility, knowledge), facility.tests), timezone)
         return
     drop, n_lines, seq = drops[principal], 0, 0
@@ -156,6 +161,24 @@ def large_batches(drops: list[Drop], facility: Facility, knowledge: Knowledge) -
         for d in drops
     ]
     yield as_batch(ends, timezone)
+
+
+def _held_unread(drops: list[Drop], facility: Facility, tried: Outcome) -> list[ReadDrop]:
+    """The drops of a content that can't be read part by part and is too large to be read whole. `tried`: what
+    its first lines came to."""
+    if tried.waits is not None:
+        waits, state = tried.waits, tried.state
+        with archive.open_original(facility.archive, drops[0].file_id) as stream:
+            n_lines = count_lines_of(stream)
+    else:
+        reason = (
+            f"It has {drops[0].size / 1e6:,.0f} MB. Of a file in UTF-16, with fields over several lines or "
+            f"without line feeds, {WHOLE / 1e6:,.0f} MB are read at most; export it otherwise."
+        )
+        waits, state, n_lines = WholeFile("too_large", reason), "held", None
+    return [
+        ReadDrop(drop, "repeated" if at else state, n_lines, None, waits) for at, drop in enumerate(drops)
+    ]
 
 
 def read_opened(opened: list[Opened], declared: Mapping[str, str]) -> list[ReadDrop]:

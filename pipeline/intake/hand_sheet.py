@@ -9,8 +9,8 @@ from datetime import date
 import polars as pl
 
 from pipeline.facility.folder import Facility
+from pipeline.formulas import safe
 from pipeline.intake.layouts import SHEET_PREFIX, Layout
-from pipeline.intake.sheets import safe
 
 
 def hand_sheet(facility: Facility, family: str, day: date) -> str:

@@ -6,7 +6,8 @@ from collections.abc import Collection
 
 from pipeline.facility.folder import Facility
 from pipeline.intake import archive
-from pipeline.reading.lines import line_texts
+from pipeline.intake.drops import WHOLE
+from pipeline.reading.lines import line_texts, line_texts_of
 from pipeline.reading.split import UndecodableFile
 from pipeline.reading.workbook import UnreadableWorkbook, is_workbook, read_sheet, sheet_texts
 
@@ -22,6 +23,9 @@ def original_lines(
         return {}
     file = facility.layouts[layout].file
     try:
+        if (facility.archive / file_id).stat().st_size > WHOLE:
+            with archive.open_original(facility.archive, file_id) as stream:
+                return line_texts_of(stream, file.encoding, lines)
         data = archive.load(facility.archive, file_id)
         if is_workbook(data, path):
             return sheet_texts(read_sheet(data, file.sheet, file.decimal), list(lines))

@@ -7,10 +7,11 @@ from typing import Any
 import polars as pl
 
 from pipeline.facility.folder import Facility
+from pipeline.formulas import safe
 from pipeline.intake.held import NAME_CODES
 from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.originals import original_lines
-from pipeline.intake.sheets import HELD_HEADER, NAMES_FILE, NAMES_HEADER, safe, sheet_name
+from pipeline.intake.sheets import HELD_HEADER, NAMES_FILE, NAMES_HEADER, sheet_name
 from schemas.codes import CODES
 
 _LONGEST = 2_000

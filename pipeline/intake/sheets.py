@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from pipeline.facility.sheet_text import read_records, spelling_of
+from pipeline.formulas import plain, safe
 from pipeline.reading.workbook import UnreadableWorkbook, is_workbook, read_sheet
 from pipeline.rights import make_private_folder, private
 
@@ -47,7 +48,6 @@ _KEYS = (
     ("code", "lines", "field", "test", "multiplier"),
     ("name", "device"),
 )
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _NAME_BYTES = 120
 _DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 _OURS = re.compile(r"\.[0-9a-f]{8}\.csv$")
@@ -65,16 +65,6 @@ class Filled:
     def answer(self) -> str:
         """What was answered."""
         return self.cells["answer"].strip()
-
-
-def safe(text: str) -> str:
-    """A cell that no spreadsheet takes for a formula."""
-    return "'" + text if text.lstrip("'").startswith(_FORMULA) else text
-
-
-def plain(text: str) -> str:
-    """A cell as it was before `safe`."""
-    return text[1:] if text.startswith("'") and text.lstrip("'").startswith(_FORMULA) else text
 
 
 def sheet_name(path: str, file_id: str) -> str:

@@ -11,9 +11,10 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from pipeline.facility.folder import Facility
+from pipeline.formulas import safe
 from pipeline.intake.answering import Desk
 from pipeline.intake.identity import DROPPED, Names
-from pipeline.intake.sheets import SUSPECTS_FILE, SUSPECTS_HEADER, Filled, safe, write_one
+from pipeline.intake.sheets import SUSPECTS_FILE, SUSPECTS_HEADER, Filled, write_one
 from pipeline.intake.suspects import CONVERT, FREE, KIND, OK, SWAP, Subject
 from schemas.codes import CODES
 

@@ -13,8 +13,7 @@ from pipeline.publish.files import Writer, put, remove_others
 from schemas.core import Table
 from schemas.ddl import literal
 
-# A spreadsheet takes a cell that begins so for a formula.
-_FORMULA = r"^([=+\-@])"
+_FORMULA = r"^([=+\-@\t\r])"  # the signs of pipeline.formulas
 
 
 def publish_flat(
@@ -75,7 +74,7 @@ def csv_writer(frame: pl.DataFrame, byte_order_mark: bool = False) -> Writer:
 
 
 def inert(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame with a `'` before each text that begins with `=`, `+`, `-` or `@`."""
+    """The frame with a `'` before each text that a spreadsheet would take for a formula."""
     return frame.with_columns(pl.col(pl.String).str.replace(_FORMULA, "'${1}"))
 
 

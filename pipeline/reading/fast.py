@@ -13,7 +13,10 @@ import polars as pl
 
 from pipeline.reading.fields import Rules
 from pipeline.reading.split import Chunk, Offsets, cut
-from pipeline.reading.table import WHITESPACE, cells_schema
+from pipeline.reading.table import MAX_LINE, WHITESPACE, cells_schema
+
+# Each field beyond the header's is looked at apart, which takes ever longer.
+_MOST_SURPLUS = 50
 
 Mask = npt.NDArray[np.bool_]
 
@@ -51,7 +54,7 @@ def _as_utf8(chunk: Chunk) -> tuple[Chunk, bool]:
 
 def _plain(chunk: Chunk, buffer: npt.NDArray[np.uint8], decodes: bool) -> Mask:
     """Lines that are not empty and hold no quote, no CR inside, and no byte that may not decode."""
-    plain: Mask = chunk.ends > chunk.starts
+    plain: Mask = (chunk.ends > chunk.starts) & (chunk.ends - chunk.starts <= MAX_LINE)
     plain &= buffer[np.minimum(chunk.starts, len(buffer) - 1)] != 0xEF  # polars drops a mark at the start
     carriage = np.flatnonzero(buffer == 0x0D)
     stray = carriage[buffer[np.minimum(carriage + 1, len(buffer) - 1)] != 0x0A]
@@ -70,8 +73,8 @@ def _fields_per_line(chunk: Chunk, buffer: npt.NDArray[np.uint8], delimiter: str
 
 
 def _usual_count(n_fields: Offsets, least: int) -> int:
-    """The commonest number of fields that is enough for the header."""
-    enough = n_fields[n_fields >= least]
+    """The commonest number of fields that is enough for the header and not far more."""
+    enough = n_fields[(n_fields >= least) & (n_fields <= least + _MOST_SURPLUS)]
     return int(np.bincount(enough).argmax()) if len(enough) else least
 
 

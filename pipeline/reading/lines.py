@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from typing import BinaryIO, Literal
 
 import numpy as np
@@ -10,8 +10,27 @@ import polars as pl
 
 from pipeline.reading.fast import read_plain_lines
 from pipeline.reading.fields import Rules, split_fields
-from pipeline.reading.split import Chunk, Content, UndecodableFile, blocks, chunks, cut, open_content
-from pipeline.reading.table import Dialect, Fault, Gather, HeadLine, Skip, Table, shorten
+from pipeline.reading.split import (
+    LONGEST,
+    Chunk,
+    Content,
+    UndecodableFile,
+    blocks,
+    chunks,
+    cut,
+    open_content,
+)
+from pipeline.reading.table import (
+    MAX_FIELDS,
+    MAX_LINE,
+    Dialect,
+    Fault,
+    Gather,
+    HeadLine,
+    Skip,
+    Table,
+    shorten,
+)
 
 __all__ = [
     "Dialect",
@@ -20,6 +39,7 @@ __all__ = [
     "UndecodableFile",
     "count_lines",
     "line_texts",
+    "line_texts_of",
     "read_head",
     "read_table",
     "read_table_in_blocks",
@@ -29,6 +49,7 @@ Judge = Callable[[str], list[str] | Fault | Skip]
 
 # Of so few bytes the lines are read one by one sooner than together.
 _FEW_BYTES = 20_000
+_BEGINNING = 1_000
 # A quoted field of more lines than this is a stray quote; the bound also keeps a file full of them fast.
 MAX_CONTINUATIONS = 200
 
@@ -100,11 +121,20 @@ def read_table_in_blocks(
 def line_texts(data: bytes, encoding: str, lines: Collection[int]) -> dict[int, str]:
     r"""Original text of physical lines (from 1), undecodable bytes as \xNN; lines that do not exist lack."""
     content = open_content(data, encoding)
+    return _texts_in(chunks(content, 0, 1), lines)
+
+
+def line_texts_of(stream: BinaryIO, encoding: str, lines: Collection[int]) -> dict[int, str]:
+    """`line_texts` of a file of any size whose lines end in LF, in any encoding but UTF-16."""
+    return _texts_in((cut(data, encoding, line) for line, data in blocks(stream, 1)), lines)
+
+
+def _texts_in(parts: Iterable[Chunk], lines: Collection[int]) -> dict[int, str]:
     texts: dict[int, str] = {}
     wanted = np.unique(np.fromiter(lines, np.int64, len(lines)))
-    for chunk in chunks(content, 0, 1):
+    for chunk in parts:
         for i in wanted[np.isin(wanted, chunk.first_line + np.arange(len(chunk.starts)))] - chunk.first_line:
-            texts[int(i) + chunk.first_line] = _shown(chunk.line(i), content.encoding)
+            texts[int(i) + chunk.first_line] = _shown(chunk.line(i), chunk.encoding)
     return texts
 
 
@@ -124,14 +154,22 @@ def _read_chunk(chunk: Chunk, rules: Rules, gather: Gather, slow: bool) -> pl.Da
 
 def _judge_raw(raw: bytes, encoding: str, judge: Judge) -> list[str] | Fault | Skip:
     """What a line of bytes is."""
+    if len(raw) > LONGEST:
+        return _too_long(_shown(raw[:_BEGINNING], encoding))
     try:
         text = raw.decode(encoding)
     except UnicodeDecodeError:
         return Fault("bad_bytes", shorten(_shown(raw, encoding)), f"text in {encoding}")
-    return judge(text)
+    return judge(text) if len(text) <= MAX_LINE else _too_long(text[:_BEGINNING])
+
+
+def _too_long(start: str) -> Fault:
+    return Fault("line_too_long", shorten(start), f"at most {MAX_LINE:,} signs on a line")
 
 
 def _shown(raw: bytes, encoding: str) -> str:
+    if len(raw) > LONGEST:
+        raw = raw[:_BEGINNING] + f" ... ({len(raw):,} bytes)".encode()
     return raw.decode(encoding, errors="backslashreplace")
 
 
@@ -143,7 +181,7 @@ def _head_record(lines: list[bytes], dialect: Dialect, encoding: str) -> tuple[i
 
     window = lines[: 1 + MAX_CONTINUATIONS if dialect.multiline else 1]
     n_lines, outcome = _record(window, encoding, judge)
-    return n_lines, outcome if isinstance(outcome, list) else None
+    return n_lines, outcome if isinstance(outcome, list) and len(outcome) <= MAX_FIELDS else None
 
 
 def _record(lines: Sequence[bytes], encoding: str, judge: Judge) -> tuple[int, list[str] | Fault | Skip]:

@@ -10,7 +10,13 @@ from typing import BinaryIO
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.reading.table import MAX_LINE
+
 CHUNK_BYTES = 32_000_000  # a few chunks' worth of work space must fit in a small computer's memory
+
+_COUNTED_BYTES = 1 << 22
+LONGEST = 4 * MAX_LINE
+"""Bytes of which a line of MAX_LINE signs has fewer, whatever its encoding."""
 
 Offsets = npt.NDArray[np.int64]
 
@@ -103,7 +109,12 @@ def blocks(stream: BinaryIO, first_line: int) -> Iterator[tuple[int, bytes]]:
     while data := stream.read(CHUNK_BYTES):
         if line == 1 and not rest:
             data = data.removeprefix(codecs.BOM_UTF8)
-        rest += data
+        if len(rest) > LONGEST:
+            # Of a line without an end in sight only as much is kept as shows that it is too long.
+            end = data.find(b"\n")
+            rest = rest[: LONGEST + 1] + (data[end:] if end >= 0 else b"")
+        else:
+            rest += data
         stop = rest.rfind(b"\n") + 1
         if stop:
             block, rest = rest[:stop], rest[stop:]
@@ -113,6 +124,26 @@ def blocks(stream: BinaryIO, first_line: int) -> Iterator[tuple[int, bytes]]:
                 yield _from_line(block, before, first_line)
     if rest:
         yield _from_line(rest, line, first_line)
+
+
+def count_lines_of(stream: BinaryIO) -> int | None:
+    """`count_lines` of a file of any size, read part by part; None for UTF-16 that does not decode."""
+    start = stream.read(2)
+    encoding = "utf-16" if start in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE) else "latin-1"
+    decode = codecs.getincrementaldecoder(encoding)().decode
+    feeds = returns = 0
+    last, data = "", start
+    try:
+        while data:
+            text = decode(data)
+            feeds, returns = feeds + text.count("\n"), returns + text.count("\r")
+            last = text[-1:] or last
+            data = stream.read(_COUNTED_BYTES)
+        decode(b"", True)
+    except UnicodeDecodeError:
+        return None
+    ends, end = (feeds, "\n") if feeds else (returns, "\r")
+    return ends + (last not in ("", end))
 
 
 def _from_line(block: bytes, line: int, first_line: int) -> tuple[int, bytes]:

@@ -17,6 +17,10 @@ PROBLEM_SCHEMA = {"line": pl.Int32, "code": pl.String, "seen": pl.String, "expec
 SKIPPED_SCHEMA = {"line": pl.Int32, "why": pl.String}
 
 _SEEN_LENGTH = 80
+MAX_LINE = 1_000_000
+"""Most signs of a line; a longer one is no row of a table, and is not even split."""
+MAX_FIELDS = 10_000
+"""Most fields of a header row."""
 
 
 @dataclass(frozen=True)

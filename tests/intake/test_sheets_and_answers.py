@@ -12,9 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.cli import main
+from pipeline.formulas import safe
 from pipeline.intake.answers import Answer, append_answers, read_answers
 from pipeline.intake.archive import utc_now
-from pipeline.intake.sheets import HELD_HEADER, kind_of, read_filled, safe, write_sheets
+from pipeline.intake.sheets import HELD_HEADER, kind_of, read_filled, write_sheets
 from tests.intake.facility_maker import (
     LAYOUTS,
     RUNS,
