@@ -47,9 +47,7 @@ def test_an_edition_says_what_it_tells_otherwise_than_the_one_before(
     ]
     assert {stat.S_IMODE(path.stat().st_mode) for path in files} == {0o444}
     changes = pl.read_csv(files[0])
-    states = {
-        (row["sex"], row["group"], row["metric"]): row["state"] for row in changes.iter_rows(named=True)
-    }
+    states = {tuple(key): state for *key, state in changes.select("sex", "group", "metric", "state").rows()}
     assert states == {
         ("female", "everyone", "jump_height"): "renewed",
         ("female", "rowing", "jump_height"): "same",
@@ -67,6 +65,5 @@ def test_an_edition_is_known_by_its_week(frames: Frames, people: pl.DataFrame, t
     files = write(tmp_path, frames, people)
     assert edition_of(tmp_path, MONDAY) == files
     assert edition_of(tmp_path, NEXT) == []
-    assert (
-        publish_edition(tmp_path, NEXT, frames | told_of(frames), people, "metric", "H", CATALOGUE, {}) == []
-    )
+    of_before = frames | told_of(frames)
+    assert publish_edition(tmp_path, NEXT, of_before, people, "metric", "Hall", CATALOGUE, {}) == []
