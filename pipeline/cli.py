@@ -108,8 +108,10 @@ def build_parser() -> argparse.ArgumentParser:
                 help="also write down the norms of the week that has closed, as `watch` does each week",
             )
     forget = add("forget", "take an athlete out of archive, config and all that is published", facility=False)
-    forget.add_argument("facility", metavar="FACILITY")
-    forget.add_argument("athlete_id", metavar="ATHLETE_ID")
+    forget.add_argument("words", nargs="*", metavar="[FACILITY] ATHLETE_ID")
+    forget.add_argument(
+        "--again", action="store_true", help="take out what came back of those forgotten before"
+    )
     forget.add_argument("--dry-run", action="store_true", help="only say what would be done")
     forget.add_argument("--yes", action="store_true", help="do not ask")
     add("watch", "stay up: take in files as they settle, refresh soon after and nightly", json=False)

@@ -25,7 +25,7 @@ from pipeline.facility.init import init_facility
 from pipeline.facility.problems import ConfigError, Problem, mistakes, nearest_known
 from pipeline.facility.records import CORRECTIONS_FILE
 from pipeline.facility.settings import SETTINGS_FILE
-from pipeline.forget import BEYOND_REACH, forget, plan_to_forget
+from pipeline.forget import BEYOND_REACH, Plan, forget, plan_again, plan_to_forget
 from pipeline.intake.answers import read_answers
 from pipeline.intake.archive import ArchiveDamaged, utc_now
 from pipeline.intake.dry_run import dry_run
@@ -423,23 +423,41 @@ def _rebuild(arguments: Arguments) -> int:
     return DONE
 
 
+def _whom_to_forget(arguments: Arguments) -> str | None:
+    """The athlete_id, None with --again; sets `arguments.facility`. The two may be given in either order."""
+    words: list[str] = arguments.words
+    if len(words) > 2 or (arguments.again and len(words) > 1) or not (words or arguments.again):
+        raise WrongUse("give [FACILITY] ATHLETE_ID, or [FACILITY] --again")
+    if arguments.again:
+        arguments.facility = words[0] if words else "."
+        return None
+    arguments.facility, athlete_id = words if len(words) == 2 else (".", words[0])
+    if not (Path(arguments.facility) / "config").is_dir() and (Path(athlete_id) / "config").is_dir():
+        arguments.facility, athlete_id = athlete_id, arguments.facility
+    ids = load_facility(Path(arguments.facility)).athletes["athlete_id"].to_list()
+    if athlete_id not in ids:
+        raise WrongUse(f"'{athlete_id}' is no athlete_id on the roster; {nearest_known(athlete_id, ids)}")
+    return athlete_id
+
+
 def _forget(arguments: Arguments) -> int:
-    facility = load_facility(Path(arguments.facility))
-    ids = facility.athletes["athlete_id"].to_list()
-    if arguments.athlete_id not in ids:
-        raise WrongUse(
-            f"'{arguments.athlete_id}' is no athlete_id on the roster; "
-            f"{nearest_known(arguments.athlete_id, ids)}"
-        )
+    athlete_id = _whom_to_forget(arguments)
+
+    def planned(facility: Facility, warehouse: Warehouse) -> Plan:
+        if athlete_id is None:
+            return plan_again(facility, warehouse)
+        return plan_to_forget(facility, warehouse, athlete_id)
+
+    asked = athlete_id or "again"
     with _opened(arguments) as (facility, warehouse):
-        plan = plan_to_forget(facility, warehouse, arguments.athlete_id)
+        plan = planned(facility, warehouse)
     if not arguments.json or not (arguments.dry_run or arguments.yes):
         show.to_forget(plan, BEYOND_REACH)
     if not arguments.dry_run:
-        if not arguments.yes and input(f"Type {arguments.athlete_id} to do this: ") != arguments.athlete_id:
+        if not arguments.yes and input(f"Type {asked} to do this: ") != asked:
             raise CannotFinish("nothing was changed")
         with _opened(arguments) as (facility, warehouse):
-            plan = plan_to_forget(facility, warehouse, arguments.athlete_id)
+            plan = planned(facility, warehouse)
             forget(facility, warehouse, plan, utc_now())
         arguments.as_of = arguments.valid_on = None
         run = _new_run(arguments)
@@ -448,7 +466,7 @@ def _forget(arguments: Arguments) -> int:
             entry.rows = run.intake.new_drops
         run_steps(run, refresh_steps())
         if not arguments.json:
-            print(f"{arguments.athlete_id} is forgotten, and everything is published anew.")
+            print(f"{athlete_id or 'What came back'} is forgotten, and everything is published anew.")
     if arguments.json:
         _report(arguments, show.forget_data(plan, BEYOND_REACH, not arguments.dry_run), lambda: None)
     # Lines that could not be taken out are work for a person.

@@ -2,8 +2,9 @@
 
 A file that is about nobody else goes from the archive and its index. In any other the athlete's lines are
 emptied, and stay as blank lines, so that all others keep their numbers: the law of rows holds, and a rebuild
-gives what it would have given. The content has another hash then, and so another name, which takes the place
-of the old one wherever config and answers name it; `archive/forgotten.csv` says which became which.
+gives what it would have given. Of the names stay salted hashes, by which they are known when they come back.
+The content has another hash then, and so another name, which takes the place of the old one wherever config
+and answers name it; `archive/forgotten.csv` says which became which.
 
 Every step can be repeated, and the roster is changed last: the same command finishes what was cut off. What
 it had found is kept until then in `forgetting.json`, beside the lock. The warehouse is given up first, so
@@ -12,6 +13,7 @@ that nothing of them is left in it whatever comes after.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import io
@@ -19,7 +21,7 @@ import json
 import shutil
 import zipfile
 from collections import defaultdict
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -31,9 +33,14 @@ from pipeline.facility.folder import Facility
 from pipeline.facility.people import NEW_PEOPLE_FILE, ROSTER_FILE
 from pipeline.intake.appended import append_rows
 from pipeline.intake.archive import HEADER, read_index, remove_unfinished
+from pipeline.intake.forgotten import remember_forgotten
 from pipeline.intake.identity import normalise
+from pipeline.intake.intake import knowledge_of
+from pipeline.intake.read import dialect_of
 from pipeline.intake.renew import READ_TABLES
 from pipeline.publish.files import put
+from pipeline.reading.lines import lines_of_records
+from pipeline.reading.table import Dialect
 from pipeline.rights import private
 from pipeline.warehouse.store import Warehouse
 from schemas.tables import TRIAL_TABLES
@@ -43,7 +50,8 @@ BEGUN = "forgetting.json"
 _DIGITS = 16
 BEYOND_REACH = (
     "backups and copies of this folder, and of what was published from it",
-    "the devices: an export that still has these lines brings them back as a name nobody has; answer `drop`",
+    "the devices: lines of an export dropped again are left out, and stay in the archive until you run "
+    "`yardmark forget FACILITY --again`",
     "editions in published/coach, which have no names, and numbers of groups that the athlete was in",
     "published/external as others got it, though without the key nobody can say who a pseudonym is",
     "free text in config (remarks, layouts, the list of guests), and file names that you keep elsewhere",
@@ -54,10 +62,11 @@ BEYOND_REACH = (
 class Plan:
     """What forgetting would do: whole files that go, lines of files that are emptied, rows of config.
 
-    `workbooks`: archived workbooks whose rows of the athlete can't be found by name, and stay.
+    `workbooks`: archived workbooks whose rows of the athlete can't be found by name, and stay. `athlete_id`
+    is None where it is about those forgotten before.
     """
 
-    athlete_id: str
+    athlete_id: str | None
     names: set[str]
     whole: set[str] = field(default_factory=set)
     lines: dict[str, set[int]] = field(default_factory=dict)
@@ -68,12 +77,26 @@ class Plan:
 def plan_to_forget(facility: Facility, warehouse: Warehouse, athlete_id: str) -> Plan:
     """Find all that the archive and the config have of an athlete who is on the roster. Changes nothing."""
     own = _own_rows(warehouse, athlete_id)
-    read = _read_names(warehouse)
-    with_own = read.join(own.with_columns(own=True), on=["file_id", "line"], how="left")
-    names = _names_of(facility, athlete_id, with_own)
+    read = _read_names(warehouse).join(own.with_columns(own=True), on=["file_id", "line"], how="left")
+    return _plan(facility, warehouse, Plan(athlete_id, _names_of(facility, athlete_id, read)), read, own)
+
+
+def plan_again(facility: Facility, warehouse: Warehouse) -> Plan:
+    """Find what came back, in files dropped again, of those who were forgotten before. Changes nothing."""
+    known = knowledge_of(facility).names
+    read = _read_names(warehouse).with_columns(own=pl.lit(False))
+    names = {name for name in read["name"].unique() if name and known.is_forgotten(name)}
+    return _plan(facility, warehouse, Plan(None, names), read, read.select("file_id", "line").clear())
+
+
+def _plan(
+    facility: Facility, warehouse: Warehouse, plan: Plan, read: pl.DataFrame, own: pl.DataFrame
+) -> Plan:
+    """The plan with the files and lines in which its names stand, beside the `own` rows (file_id, line)."""
+    names = plan.names
     theirs = pl.col("own").fill_null(False) | pl.col("name").is_in(sorted(names))
-    marked = with_own.with_columns(theirs=theirs)
-    plan = Plan(athlete_id, names)
+    marked = read.with_columns(theirs=theirs)
+    dialects = _dialects(facility, warehouse)
     full = {drop.file_id[:_DIGITS]: drop.file_id for drop in read_index(facility.archive)}
     whole = marked.group_by("file_id").agg(pl.col("theirs").all()).filter("theirs")["file_id"]
     plan.whole = {full[short] for short in whole if short in full}
@@ -89,8 +112,10 @@ def plan_to_forget(facility: Facility, warehouse: Warehouse, athlete_id: str) ->
                 plan.workbooks.add(file_id)
             elif held:
                 plan.lines[file_id] = held
-        elif found := lines.get(file_id, set()) | _lines_naming(data, names):
-            plan.lines[file_id] = found
+            continue
+        over = lines_of_records(data, dialects[file_id]) if file_id in dialects else {}
+        if found := lines.get(file_id, set()) | _lines_naming(data, names, over):
+            plan.lines[file_id] = _whole_records(found, over)
     _add_what_was_begun(facility, plan)
     for path in _config_files(facility):
         if gone := len(_without(path, plan)[1]):
@@ -113,6 +138,7 @@ def forget(facility: Facility, warehouse: Warehouse, plan: Plan, at: datetime) -
         put(facility.archive / renamed[file_id], _writer(data), private=True)
     rows = [(at.isoformat(), old, new, str(len(plan.lines[old]))) for old, new in renamed.items()]
     rows += [(at.isoformat(), old, "", "") for old in sorted(plan.whole)]
+    remember_forgotten(facility.archive, plan.names, at)
     append_rows(facility.archive / TOMBSTONES, ("at", "file_id", "became", "lines_emptied"), rows)
     # Also those of one that was cut off before it came to the config.
     renamed = _all_renamed(facility.archive)
@@ -142,7 +168,7 @@ def _add_what_was_begun(facility: Facility, plan: Plan) -> None:
     """What a forgetting of the same athlete had found, that was cut off: its traces may be gone by now."""
     file = facility.state / BEGUN
     begun = json.loads(file.read_bytes()) if file.is_file() else {}
-    if begun.get("athlete_id") != plan.athlete_id:
+    if not begun or begun["athlete_id"] != plan.athlete_id:
         return
     plan.names |= set(begun["names"])
     plan.whole |= set(begun["whole"])
@@ -211,16 +237,46 @@ def _names_of(facility: Facility, athlete_id: str, read: pl.DataFrame) -> set[st
     return (known | set(written.drop_nulls())) - shared - {""}
 
 
-def _lines_naming(data: bytes, names: Collection[str]) -> set[int]:
-    """Lines with one of the names as a cell, also such as could not be read as rows."""
+def _dialects(facility: Facility, warehouse: Warehouse) -> dict[str, Dialect]:
+    """file_id -> how its lines are written, of all files that a layout claims."""
+    claimed = warehouse.read("_drops").select("file_id", "layout").drop_nulls()
+    layouts = facility.layouts
+    return {file: dialect_of(layouts[name]) for file, name in claimed.iter_rows() if name in layouts}
+
+
+def _lines_naming(data: bytes, names: Collection[str], over: Mapping[int, int]) -> set[int]:
+    """First lines of records with one of the names as a cell, also such as could not be read as rows.
+
+    `over`: how many lines those records have that go over several.
+    """
     wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
     pieces = physical_lines(data.decode("utf-16" if wide else "utf-8", "replace"))
-    found = set()
-    for number, piece in enumerate(pieces, start=1):
-        for mark in (";", "\t", "|", ","):
-            cells = piece.strip().split(mark)
-            if any(normalise(cell.strip('" ')) in names for cell in cells):
-                found.add(number)
+    return {
+        number
+        for number in range(1, len(pieces) + 1)
+        if _names_somebody("".join(pieces[number - 1 : number - 1 + over.get(number, 1)]), names)
+    }
+
+
+def _names_somebody(record: str, names: Collection[str]) -> bool:
+    """Whether a cell of a record is one of the names, whatever the delimiter is."""
+    for mark in (";", "\t", "|", ","):
+        cells = [cell.strip('" ') for cell in record.strip().split(mark)]
+        if '"' in record:
+            with contextlib.suppress(csv.Error):
+                cells += [c for row in csv.reader(io.StringIO(record.strip()), delimiter=mark) for c in row]
+        if any(normalise(cell) in names for cell in cells):
+            return True
+    return False
+
+
+def _whole_records(lines: Collection[int], over: Mapping[int, int]) -> set[int]:
+    """The lines, and all others of the records that they are part of."""
+    found = set(lines)
+    for first, n_lines in over.items():
+        record = set(range(first, first + n_lines))
+        if record & found:
+            found |= record
     return found
 
 

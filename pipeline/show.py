@@ -396,7 +396,8 @@ def demo(folder: Path, run: Run) -> None:
 def to_forget(plan: Plan, beyond: Sequence[str]) -> None:
     """What forgetting an athlete does, and what it cannot reach."""
     lines = sum(len(found) for found in plan.lines.values())
-    print(f"Of {plan.athlete_id}: {len(plan.whole)} archived file(s) go whole, and {lines} line(s) of")
+    whose = plan.athlete_id or "those forgotten before"
+    print(f"Of {whose}: {len(plan.whole)} archived file(s) go whole, and {lines} line(s) of")
     print(f"{len(plan.lines)} other(s) are emptied. Rows of config that go:")
     for name, rows in sorted(plan.config.items()):
         print(f"  {name}: {rows}")

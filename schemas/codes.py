@@ -190,6 +190,12 @@ _ALL = (
         "holds_line",
         "Nothing to do. To keep the rows, put the person on the roster.",
     ),
+    Code(
+        "forgotten",
+        "This is somebody who was forgotten.",
+        "holds_line",
+        "Nothing to do: the line is left out. `yardmark forget FACILITY --again` empties it in the archive.",
+    ),
     # Against other rows
     Code(
         "key_conflict",

@@ -25,7 +25,7 @@ HELD_SCHEMA = {
 HELD = list(HELD_SCHEMA)
 
 
-NAME_CODES = frozenset({"unknown_name", "ambiguous_name", "guest"})
+NAME_CODES = frozenset({"unknown_name", "ambiguous_name", "guest", "forgotten"})
 
 # Codes that are found of rows that were read; the others are found in lines and cells while reading.
 _OF_ROWS = frozenset(

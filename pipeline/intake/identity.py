@@ -1,7 +1,7 @@
 """Who a written name is: exact after normalising, never by likeness; likeness only proposes.
 
 Pure. Tried in this order: an athlete_id; a name that one person has; an alias narrowed by device or dates;
-any other alias.
+any other alias. A name that nobody has may be of somebody who was forgotten: what it stands on is left out.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -78,8 +78,9 @@ class Names:
         athletes: Iterable[tuple[str, str, Iterable[str]]],
         aliases: Iterable[Alias],
         guests: Iterable[str],
+        forgotten: Container[str] = (),
     ) -> None:
-        """`athletes` are (athlete_id, name, aliases)."""
+        """`athletes` are (athlete_id, name, aliases); `forgotten` has normalised names."""
         self._ids: dict[str, str] = {}
         self._names: dict[str, set[str]] = defaultdict(set)
         self._general: dict[str, set[str]] = defaultdict(set)
@@ -98,6 +99,7 @@ class Names:
             else:
                 self._general[key].add(alias.athlete_id)
         self._guests = {normalise(name) for name in guests}
+        self._forgotten = forgotten
 
     def who(self, written: str, device: str, day: date | None) -> Who:
         """The athlete a written name is on a device and day, or why it can't be said."""
@@ -116,7 +118,13 @@ class Names:
                 return Who(None, "ambiguous_name", tuple(sorted(found)))
         if key in self._guests:
             return Who(None, "guest")
+        if key in self._forgotten:
+            return Who(DROPPED, "forgotten")
         return Who(None, "unknown_name")
+
+    def is_forgotten(self, name: str) -> bool:
+        """Whether a normalised name is of somebody forgotten, and nobody's now."""
+        return self.who(name, "", None).code == "forgotten"
 
     def is_narrow(self, written: str) -> bool:
         """Whether who it is may hang on the device and the day."""

@@ -35,6 +35,7 @@ from pipeline.intake.drops import (
     path_text,
     read_opened,
 )
+from pipeline.intake.forgotten import read_forgotten
 from pipeline.intake.identity import Alias
 from pipeline.intake.knowledge import Clock, DeviceFacts, Knowledge, build_knowledge
 from pipeline.intake.law import check_read
@@ -100,6 +101,7 @@ def knowledge_of(facility: Facility, until: datetime | None = None) -> Knowledge
         f"{settings.day_start:%H:%M}",
         tuple(f"{slot:%H:%M}" for slot in settings.slots),
         devices,
+        read_forgotten(facility.archive),
     )
 
 

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.intake.answers import LINE_WORDS, WHOLE_FILE, Answer, LineSubject, aliases_of, line_answers_of
 from pipeline.intake.corrections import withdrawn_files
+from pipeline.intake.forgotten import Forgotten
 from pipeline.intake.identity import DROPPED, Alias, Names, normalise
 
 
@@ -92,17 +93,20 @@ def build_knowledge(
     day_start: str,
     slots: tuple[str, ...],
     devices: dict[str, DeviceFacts],
+    forgotten: Forgotten | None = None,
 ) -> Knowledge:
-    """Put together the roster, the aliases, the answers and the corrections."""
+    """Put together the roster, the aliases, the answers, the corrections, and who was forgotten."""
     given = aliases_of(answers)
     # An answer takes the place of an older word about the same name on the same device and dates.
     answered = {alias.about for alias in given}
     aliases = [alias for alias in aliases if alias.about not in answered]
     parts = (athletes, aliases, guests, answers, corrections.to_dicts(), timezone, day_start, slots, devices)
     lines = line_answers_of(answers)
-    settings = (timezone, day_start, slots, devices)
+    forgotten = forgotten or Forgotten()
+    # Like a setting: what hangs on a hash can't be pinned to a spelling.
+    settings = (timezone, day_start, slots, devices, sorted(forgotten.hashes))
     return Knowledge(
-        names=Names(athletes, [*aliases, *given], guests),
+        names=Names(athletes, [*aliases, *given], guests, forgotten),
         given_names={normalise(alias.name): at for alias, at in given.items()},
         line_answers=lines,
         corrections=corrections,
@@ -110,7 +114,7 @@ def build_knowledge(
         day_start=day_start,
         slots=slots,
         devices=devices,
-        fingerprint=_hash(parts),
+        fingerprint=_hash((*parts, sorted(forgotten.hashes))),
         spoken={
             "names": _names_by_spelling(athletes, [*aliases, *given], guests, given),
             "lines": {str(subject): [said.answer, said.at.isoformat()] for subject, said in lines.items()},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.intake.held import NAME_CODES
 from pipeline.intake.identity import DROPPED, Who, normalise
 from pipeline.intake.knowledge import Knowledge
 from schemas.codes import CODES
@@ -22,7 +23,7 @@ def identify(rows: pl.DataFrame, knowledge: Knowledge) -> tuple[pl.DataFrame, pl
     nearest = {
         name: knowledge.names.nearest(name)
         for name, who in zip(asked["written_name"], found, strict=True)
-        if who.code and not who.candidates
+        if who.code and who.athlete_id is None and not who.candidates
     }
     near = [
         who.candidates or nearest.get(name, ())
@@ -32,7 +33,8 @@ def identify(rows: pl.DataFrame, knowledge: Knowledge) -> tuple[pl.DataFrame, pl
         pl.Series("candidates", [";".join(ids) for ids in near], dtype=pl.String),
         athlete_id=pl.Series([w.athlete_id for w in found], dtype=pl.String),
         name_code=pl.Series(
-            ["unknown_name" if w.athlete_id == DROPPED else w.code for w in found], dtype=pl.String
+            [w.code or ("unknown_name" if w.athlete_id == DROPPED else None) for w in found],
+            dtype=pl.String,
         ),
     )
     keys = {name: normalise(name) for name in names}
@@ -53,7 +55,7 @@ def identify(rows: pl.DataFrame, knowledge: Knowledge) -> tuple[pl.DataFrame, pl
 
 
 def _name_reason() -> pl.Expr:
-    sentences = {code: CODES[code].sentence for code in ("unknown_name", "ambiguous_name", "guest")}
+    sentences = {code: CODES[code].sentence for code in NAME_CODES}
     start = pl.col("code").replace_strict(sentences, return_dtype=pl.String)
     word = pl.when(pl.col("code") == "ambiguous_name").then(pl.lit("It may be")).otherwise(pl.lit("Nearest"))
     listed = pl.col("candidates").str.replace_all(";", ", ", literal=True)

@@ -76,6 +76,24 @@ def read_head(data: bytes, dialect: Dialect, limit: int = 200) -> list[HeadLine]
     return head
 
 
+def lines_of_records(data: bytes, dialect: Dialect) -> dict[int, int]:
+    """How many physical lines each record has that goes over several: by its first line (from 1).
+
+    None without `multiline`. Raises UndecodableFile.
+    """
+    if not dialect.multiline or b'"' not in data:
+        return {}
+    content = open_content(data, dialect.encoding)
+    lines = list(content.lines_from(0))
+    found, at = {}, 0
+    while at < len(lines):
+        n_lines, _ = _head_record(lines[at : at + 1 + MAX_CONTINUATIONS], dialect, content.encoding)
+        if n_lines > 1:
+            found[at + 1] = n_lines
+        at += n_lines
+    return found
+
+
 def read_table(
     data: bytes,
     dialect: Dialect,

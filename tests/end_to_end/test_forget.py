@@ -9,15 +9,22 @@ import os
 import shutil
 import stat
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import pytest
 
 from pipeline.emptied import emptied_lines, emptied_workbook
+from pipeline.facility.folder import Facility, load_facility
+from pipeline.forget import Plan, forget, plan_again, plan_to_forget
+from pipeline.intake.archive import utc_now
 from pipeline.intake.identity import normalise
 from pipeline.publish.database import current_file
-from tests.end_to_end.runs import done
+from pipeline.warehouse.store import Warehouse, open_warehouse, remove_warehouse
+from tests.end_to_end.runs import done, here
+from tests.end_to_end.test_outside import make_facility, write
 
 WHO = "a07"
 TABLES = ("jump_trials", "sprint_splits", "body_readings", "bar_reps", "neck_trials", "skinfold_readings")
@@ -122,3 +129,95 @@ def test_emptied_lines_keep_their_ends_and_all_else_its_bytes() -> None:
 def test_a_workbook_that_is_none_is_refused() -> None:
     with pytest.raises(zipfile.BadZipFile):
         emptied_workbook(b"PK nothing", lambda text: True)
+
+
+HEADER = "Athlete;Day;Heavy;Remark"
+LAYOUT = f"""layout = "notes"
+family = "body_measures"
+device = "scales"
+ignore = ["Remark"]
+[match]
+folder = "notes"
+header = [{", ".join(f'"{name}"' for name in HEADER.split(";"))}]
+[file]
+delimiter = ";"
+multiline = true
+[columns.athlete]
+from = "Athlete"
+[columns.performed_at]
+from = "Day"
+format = "%Y-%m-%d"
+[columns.value]
+unpivot = [{{ from = "Heavy", quantity = "mass", unit = "kg" }}]
+"""
+NOTES = f"""{HEADER}
+Ana Dahl;2026-01-05;61.5;"slept badly,
+as Ana says
+twice"
+Bo Lind;2026-01-05;72.5;"well,
+as always"
+"Dahl, Ana";2026-01-06;heavy;held
+Bo Lind;2026-01-07;72.0;
+"""
+
+
+@pytest.fixture(scope="module")
+def hall(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A hall that weighed two people, with remarks over several lines, and has forgotten one."""
+    folder = tmp_path_factory.mktemp("forget") / "hall"
+    people = ["w1,Ana Dahl,2001-02-03,female,", "w2,Bo Lind,2000-05-06,male,"]
+    make_facility(folder, people, ["w1,rowing", "w2,rowing"], {"notes": LAYOUT})
+    drop(folder)
+    # The athlete first: either order will do.
+    told = done("forget", "w1", folder, "--dry-run", "--json").report
+    assert list(told["lines_emptied"].values()) == [[2, 3, 4, 7]]
+    carry_out(folder, lambda facility, warehouse: plan_to_forget(facility, warehouse, "w1"))
+    return folder
+
+
+def drop(folder: Path) -> None:
+    write(folder / "inbox" / "notes" / "january.csv", NOTES)
+    done("intake", folder)
+
+
+def carry_out(folder: Path, planned: Callable[[Facility, Warehouse], Plan]) -> None:
+    """What `forget` does, but for making and publishing all tables anew."""
+    facility = load_facility(folder)
+    with open_warehouse(facility.warehouse_file) as warehouse:
+        forget(facility, planned(facility, warehouse), utc_now())
+    remove_warehouse(facility.warehouse_file)
+
+
+def archived(folder: Path) -> list[str]:
+    return [p.read_text("utf-8") for p in sorted((folder / "archive").iterdir()) if len(p.name) == 64]
+
+
+def test_a_record_goes_with_all_its_lines_and_the_next_keeps_its_own(hall: Path) -> None:
+    (text,) = archived(hall)
+    assert text == f'{HEADER}\n\n\n\nBo Lind;2026-01-05;72.5;"well,\nas always"\n\nBo Lind;2026-01-07;72.0;\n'
+
+
+def test_an_old_export_dropped_again_brings_nobody_back(hall: Path, tmp_path: Path) -> None:
+    """Its lines are left out and say why; no sheet asks who it is; --again takes them out of the archive."""
+    folder = tmp_path / "hall"
+    shutil.copytree(hall, folder)
+    names = (folder / "archive" / "forgotten_names.csv").read_text("utf-8")
+    assert names.count("\n") > 2 and "ana" not in names.lower() and "w1" not in names
+    drop(folder)
+    with open_warehouse(load_facility(folder).warehouse_file) as warehouse:
+        held = warehouse.read("held_rows").filter(pl.col("code") == "forgotten")
+        weighed = warehouse.read("body_readings")["athlete_id"].unique().to_list()
+    assert held.select("line", "state").rows() == [(2, "answered")]
+    assert held["reason"].to_list() == ["This is somebody who was forgotten."]
+    assert weighed == ["w2"]
+    assert any("Ana" in text for text in archived(folder))
+    carry_out(folder, plan_again)
+    assert not any("Ana" in text or "Dahl" in text for text in archived(folder))
+    sheets = [path.read_text("utf-8-sig") for path in (folder / "held").glob("*.csv")]
+    assert not any("Dahl" in text for text in sheets)
+
+
+@pytest.mark.parametrize("words", [[], ["a", "b", "c"], ["a", "b", "--again"]])
+def test_words_that_say_nothing_are_wrong_usage(words: list[str]) -> None:
+    ended = here("forget", *words)
+    assert (ended.status, "ATHLETE_ID" in ended.err) == (2, True)

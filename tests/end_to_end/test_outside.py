@@ -89,6 +89,14 @@ def comma(value: float, decimals: int) -> str:
     return f"{value:.{decimals}f}".replace(".", ",")
 
 
+CONSENT = "athlete_id,purpose,given_on,withdrawn_on,by"
+
+
+def withdrawn(number: int) -> str:
+    """Every seventh athlete has withdrawn the consent again: after the last test, before the run."""
+    return "2026-03-18" if number % 7 == 0 else ""
+
+
 @pytest.fixture(scope="module")
 def athletes() -> pl.DataFrame:
     """The 202 athletes under invented ids."""
@@ -109,6 +117,10 @@ def ais(shared: Shared, athletes: pl.DataFrame) -> Path:
             "men": layout("men", "body_measures", "scales", HEADER, BODY.format(mass="kg", stature="cm")),
         }
         make_facility(folder, people, periods, layouts)
+        agreed = [
+            f"{one['athlete_id']},external,2026-01-01,{withdrawn(one['number'])},athlete" for one in rows
+        ]
+        write(folder / "config" / "consent.csv", "\n".join([CONSENT, *agreed]))
         for name, sex, unit in (("women", "female", POUND), ("men", "male", 1.0)):
             lines = [
                 f"{one['athlete_id']};15.03.2026;{comma(one['wt'] / unit, 9)};{comma(one['ht'], 1)}"
@@ -158,6 +170,21 @@ def test_published_percentiles_of_the_ais_athletes_are_numpys(ais, athletes, met
         assert row["mean"] == pytest.approx(values.mean(), rel=1e-9)
         assert row["sd"] == pytest.approx(values.std(ddof=1), rel=1e-9)
     assert checked == 14 + 16  # both sexes, and the sports with eight athletes or more
+
+
+def test_others_are_told_of_ten_who_agree_and_of_no_small_rest(ais, athletes):
+    """Who has withdrawn by the day of the run is in nothing; a month that goes on is not told yet."""
+    norms = pl.read_csv(ais / "published" / "external" / "norms.csv").filter(pl.col("metric") == "stature")
+    agreed = athletes.filter(pl.col("number") % 7 != 0)
+    for sex in ("female", "male"):
+        own = norms.filter(pl.col("sex") == sex)
+        told = dict(own.drop_nulls("mean").select("group", "n_athletes").iter_rows())
+        whole = told.pop("everyone")
+        assert whole == agreed.filter(pl.col("sex") == sex).height
+        assert told and min(told.values()) >= 10
+        rest = whole - sum(told.values())
+        assert rest == 0 or rest >= 10
+    assert pl.read_csv(ais / "published" / "external" / "results.csv").is_empty()
 
 
 def test_every_ais_athlete_has_the_mass_and_stature_of_the_source(ais, athletes):

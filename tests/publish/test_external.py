@@ -9,11 +9,17 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.publish.external import consenting, external_key, external_results, pseudonym
+from pipeline.publish.external import (
+    consenting,
+    consenting_by_week,
+    external_key,
+    external_results,
+    pseudonym,
+)
 from schemas.models import empty
 from schemas.tables import TABLES
 from tests.analysis.hall import FIRST, hall
-from tests.analysis.test_norms import SUNDAY, on_day, results_of, roster
+from tests.analysis.test_norms import MONDAY, SUNDAY, on_day, results_of, roster
 
 ADULT, CHILD = date(2000, 1, 1), date(2012, 1, 1)
 KEY = bytes(range(32))
@@ -44,6 +50,23 @@ def test_under_18_or_of_unknown_age_the_guardian_has_to_agree() -> None:
     for born in (CHILD, None):
         assert agreed([("a", "external", early, None, "athlete")], born) == []
         assert agreed([("a", "external", early, None, "guardian")], born) == ["a"]
+
+
+def test_consent_comes_and_goes_in_a_week() -> None:
+    """Of the last week what counts is the day itself, where that is later than the Sunday."""
+    weeks = [MONDAY - timedelta(days=14), MONDAY - timedelta(days=7), MONDAY]
+    given, gone = weeks[1] + timedelta(days=2), SUNDAY + timedelta(days=2)
+    consents = pl.DataFrame(
+        [("a", "external", given, gone, "athlete")],
+        schema=["athlete_id", "purpose", "given_on", "withdrawn_on", "by"], orient="row",
+    )  # fmt: skip
+    people = pl.DataFrame({"athlete_id": ["a"], "birth_date": [ADULT]})
+
+    def present(valid_on: date) -> list[date]:
+        return consenting_by_week(consents, people, weeks, valid_on)["week"].to_list()
+
+    assert present(SUNDAY) == weeks[1:]
+    assert present(gone) == weeks[1:2]
 
 
 def test_a_pseudonym_is_rfc_4231s_hmac() -> None:
