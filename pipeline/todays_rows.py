@@ -17,7 +17,7 @@ from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
 
 LOOK_BACK = timedelta(days=365)
 """What is usual for an athlete is told by the last year (judgement; `run` looks at everything) …"""
-SESSIONS = 20
+SESSIONS = 10
 """… and in it by the last so many sessions of a test (judgement)."""
 # A mass of any age counts, where there is no younger one; there are few of them.
 _WHOLE = "body_readings"

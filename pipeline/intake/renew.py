@@ -280,8 +280,12 @@ def _renew_slots(work: _Work) -> None:
         [pl.DataFrame(schema=polars_schema(ALL_TABLES["_session_slots"])), *work.slots]
     ).unique()
     if slots.height:
+        # The date is part of a session's id, and few blocks of the table have dates near these.
+        dates = slots["session_date"]
         known = warehouse.select(
-            "SELECT session_id FROM _session_slots WHERE session_id IN (SELECT session_id FROM _new)",
+            f"""SELECT session_id FROM _session_slots
+                WHERE session_date BETWEEN DATE '{dates.min()}' AND DATE '{dates.max()}'
+                AND session_id IN (SELECT session_id FROM _new)""",
             _new=slots,
         )
         warehouse.append("_session_slots", slots.join(known, on="session_id", how="anti"))
