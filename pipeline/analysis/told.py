@@ -7,8 +7,9 @@ and has the athlete, and is let in with theirs. Then of any sums of any groups o
 that can be made has the changes of no athlete in it or of five: groups are unions of homes. Somebody who
 moves from one home to another goes and comes with the others' changes and does not count among the five, for
 the two moves could be added up. Homes have at least the minimum of athletes, because cells that would leave a
-smaller rest are not shown; a cell that was left out comes back only when five or none have changed in it, and
-in what is left of the wider one, since.
+smaller rest are not shown; of two the one that was told before stays, a change that would leave a small rest
+beside it waits, and a cell that was left out comes back only when five or none have changed in it, and in
+what is left of the wider one, since.
 
 The walk begins at the first week, and depends on nothing but the weeks' values: never on when or how often
 it is made. What it can't protect from, the coarse numbers must (see `publish.coarsen`).
@@ -17,6 +18,7 @@ it is made. What it can't protect from, the coarse numbers must (see `publish.co
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -26,7 +28,7 @@ from pipeline.analysis.norm_tables import MINIMUM, norm_tables
 from pipeline.analysis.norms import GroupedWeek, describe
 from pipeline.analysis.one_value import Usable, Values
 from pipeline.analysis.populations import RUNGS, population_table, season_label
-from pipeline.numerics.blocks import Flags, homes, sizes, without_small_rests
+from pipeline.numerics.blocks import Flags, homes, shown_above, sizes, without_small_rests
 from pipeline.numerics.grouped import group_values
 from pipeline.numerics.percentiles import Floats, Ints
 from schemas.catalogue import Metric
@@ -36,6 +38,36 @@ from schemas.tables import TABLES
 TOGETHER = 5  # athletes (methods, C7: no differencing between groups that differ by fewer than five)
 _NOWHERE = -1
 _KEYS = ("sex", "age_band", *RUNGS[0])
+
+
+@dataclass(frozen=True)
+class _Moves:
+    """Pairs that wait: their home as told and as it is (-1: none), whether they are told and are there."""
+
+    old_home: Ints
+    new_home: Ints
+    there: Flags
+    here: Flags
+
+    @property
+    def stays(self) -> Flags:
+        """Who does not move from one home to another."""
+        found: Flags = self.there & self.here & (self.old_home == self.new_home)
+        return found
+
+    def ready(self, home: Ints, ready: Flags) -> Flags:
+        """Whether a home is one and is ready."""
+        found = home >= 0
+        found[found] = ready[home[found]]
+        return found
+
+    def through(self, ready: Flags) -> tuple[Flags, Flags]:
+        """Who enters a home and who only leaves one, where some homes are ready."""
+        old_ready, new_ready = self.ready(self.old_home, ready), self.ready(self.new_home, ready)
+        moves = self.there & self.here & ~self.stays
+        enters = self.here & new_ready & (~self.there | (moves & (old_ready | (self.old_home < 0))))
+        leaves = self.there & old_ready & (~self.here | (moves & ~new_ready))
+        return enters, leaves
 
 
 class Telling:
@@ -69,11 +101,11 @@ class Telling:
         either = np.concatenate([stays, was]), np.concatenate([stays, now])
         count = np.append(count, np.ones(moving.size, dtype=np.int64))
         may = without_small_rests(np.ones(parent.size, np.bool_), parent, self.minimum, count, *either)
+        told = sizes(parent.size, count, homes(either[0], may)[:, None])
         waiting = np.flatnonzero((self._path != now_path) | ((self._path > 0) & (self._value != now_value)))
         was, now = (self._cells(waiting, path[waiting]) for path in (self._path, now_path))
-        let, counted = self._let_in(
-            waiting, now_path, now_value, homes(was, may), homes(now, may), parent.size
-        )
+        moves = _Moves(homes(was, may), homes(now, may), self._path[waiting] > 0, now_path[waiting] > 0)
+        let, counted = self._let_in(waiting, now_path, now_value, moves, told, may, parent)
         self._remember(was[let], now[let], counted[let], parent)
         self._show(may, parent)
 
@@ -190,32 +222,57 @@ class Telling:
         return cells.reshape(-1)
 
     def _let_in(
-        self, pairs: Ints, now_path: Ints, now_value: Floats, old_home: Ints, new_home: Ints, n_cells: int
+        self,
+        pairs: Ints,
+        now_path: Ints,
+        now_value: Floats,
+        moves: _Moves,
+        told: Ints,
+        may: Flags,
+        parent: Ints,
     ) -> tuple[Flags, Flags]:
         """Let in what may be; which pairs it was of, and which of all pairs have a change that counts."""
         was, now = self._path[pairs], now_path[pairs]
-        there, here = was > 0, now > 0
-        # Who does not move: the home where the change counts.
-        stays = there & here & (old_home == new_home)
+        there, here, stays = moves.there, moves.here, moves.stays
         differs = self._value[pairs] != now_value[pairs]
         comes = ~there & here & ~self._between_homes[pairs]
-        home = np.where(comes, new_home, old_home)
+        home = np.where(comes, moves.new_home, moves.old_home)
         counts = (home >= 0) & ((stays & differs) | (there & ~here) | comes)
-        ready = np.bincount(home[counts], minlength=n_cells) >= TOGETHER
-        old_ready, new_ready = (h >= 0 for h in (old_home, new_home))
-        old_ready[old_ready] = ready[old_home[old_ready]]
-        new_ready[new_ready] = ready[new_home[new_ready]]
-        moves = there & here & ~stays
-        enters = here & new_ready & (~there | (moves & (old_ready | (old_home < 0))))
-        renewed = stays & (old_ready | ~differs) & (differs | (was != now))
-        leaves = there & old_ready & (~here | (moves & ~new_ready))
+        ready = np.bincount(home[counts], minlength=parent.size) >= TOGETHER
+        ready = self._without_those_that_leave_few(ready, moves, told, may, parent)
+        enters, leaves = moves.through(ready)
+        renewed = stays & (moves.ready(moves.old_home, ready) | ~differs) & (differs | (was != now))
         take, drop = pairs[enters | renewed], pairs[leaves]
         self._path[take], self._value[take] = now_path[take], now_value[take]
         self._path[drop], self._value[drop] = 0, np.nan
         self._between_homes[pairs[~here]] = False
         self._between_homes[take] = False
-        self._between_homes[pairs[leaves & moves]] = True
+        self._between_homes[pairs[leaves & here]] = True
         return enters | renewed | leaves, counts
+
+    def _without_those_that_leave_few(
+        self, ready: Flags, moves: _Moves, told: Ints, may: Flags, parent: Ints
+    ) -> Flags:
+        """`ready` without the homes that would become a small rest beside a group whose numbers are known and
+        stay as they are: to leave that group out would come too late. `told`: athletes in each home."""
+        known = self._fresh()
+        while True:
+            enters, leaves = moves.through(ready)
+            gone = (leaves | (enters & moves.there)) & (moves.old_home >= 0)
+            after = told - np.bincount(moves.old_home[gone], minlength=parent.size)
+            after += np.bincount(moves.new_home[enters], minlength=parent.size)
+            above = shown_above(np.flatnonzero(known & ~ready), may, parent)
+            beside = np.zeros(parent.size, dtype=np.bool_)
+            beside[above[above >= 0]] = True
+            few = ready & beside & (after > 0) & (after < self.minimum)
+            if not few.any():
+                return ready
+            ready = ready & ~few
+
+    def _fresh(self) -> Flags:
+        """Cells whose numbers are known from some table, and have not changed by enough since."""
+        found: Flags = (self._known & (self._most < TOGETHER)).reshape(-1)
+        return found
 
     def _remember(self, was: Ints, now: Ints, counted: Flags, parent: Ints) -> None:
         """Note in which cells something was let in, and of how many, for cells that are left out."""
@@ -239,7 +296,9 @@ class Telling:
         back &= ~self._any_rest | (self._most_rest >= TOGETHER)
         may = may & (self._shown | ~self._known | back).reshape(-1)
         cells, count = self._alike(self._path)
-        shown = without_small_rests(may, parent, self.minimum, count, cells)
+        fresh = self._fresh()
+        shown = without_small_rests(may | fresh, parent, self.minimum, count, cells, known=fresh) & may
+        shown &= sizes(parent.size, count, cells) >= self.minimum
         self._shown = shown.reshape(self._since.shape)
         self._known |= self._shown
         for since in (self._most, self._most_rest, self._any, self._any_rest):

@@ -41,29 +41,36 @@ def homes(cells: Ints, shown: Flags) -> Ints:
     return home
 
 
-def without_small_rests(shown: Flags, parent: Ints, minimum: int, count: Ints, *memberships: Ints) -> Flags:
+def without_small_rests(
+    shown: Flags, parent: Ints, minimum: int, count: Ints, *memberships: Ints, known: Flags | None = None
+) -> Flags:
     """Which cells may be shown, so that none of them, less those shown within it, leaves 1 to minimum - 1.
 
     (cells,) -> (cells,). Cells below the minimum are not shown at all. Where a rest is small the smallest
     cell within is withheld (complementary suppression), never the wider one, and with a cell all below it.
+    `known` are cells that somebody has the numbers of already: these count as shown whatever their size, and
+    are withheld last.
     """
     size = sizes(parent.size, count, *memberships)
-    shown = shown & (size >= minimum)
+    known = np.zeros(parent.size, dtype=np.bool_) if known is None else known
+    shown = shown & ((size >= minimum) | known)
     while True:
         at_home = sizes(parent.size, count, *(homes(cells, shown)[:, None] for cells in memberships))
         small = shown & (at_home > 0) & (at_home < minimum)
         if not small.any():
             return shown
         within = np.flatnonzero(shown)
-        above = _shown_above(within, shown, parent)
+        above = shown_above(within, shown, parent)
         within, above = within[above >= 0], above[above >= 0]
         within, above = within[small[above]], above[small[above]]
-        order = np.lexsort((within, size[within], above))
+        if within.size == 0:
+            return shown
+        order = np.lexsort((within, size[within], known[within], above))
         _, first = np.unique(above[order], return_index=True)
         shown = shown & ~_and_below(within[order][first], parent)
 
 
-def _shown_above(cells: Ints, shown: Flags, parent: Ints) -> Ints:
+def shown_above(cells: Ints, shown: Flags, parent: Ints) -> Ints:
     """The next wider cell of each that is shown, or -1."""
     above = parent[cells]
     while (hidden := (above >= 0) & ~shown[above]).any():

@@ -221,3 +221,12 @@ def test_athletes_of_another_sex_change_nothing_that_is_told_here() -> None:
         here = mixed.filter(pl.col("label").str.starts_with("sex=female"))
         assert_frame_equal(alone, here, check_row_order=False, check_exact=True)
     assert both[-1].height > here.height
+
+
+def test_groups_that_take_turns_in_being_left_out_leave_no_few() -> None:
+    """A small hall that tests seldom: in its sixth week another sport would be left out than before, and both
+    taken from the whole would leave two; later six would leave a rest of four beside a sport told before."""
+    _, weeks = walked(hall(52, athletes=45, a_week=0.06))
+    found = [n for n in (behind(*pair) for pair in pairwise(weeks)) if n is not None]
+    assert len(found) > 60
+    assert min(found) >= TOGETHER
