@@ -280,15 +280,14 @@ def _renew_slots(work: _Work) -> None:
         [pl.DataFrame(schema=polars_schema(ALL_TABLES["_session_slots"])), *work.slots]
     ).unique()
     if slots.height:
-        # The date is part of a session's id, and few blocks of the table have dates near these.
-        dates = slots["session_date"]
+        # The date is part of a session's id; by it few blocks of the table are looked at.
         known = warehouse.select(
-            f"""SELECT session_id FROM _session_slots
-                WHERE session_date BETWEEN DATE '{dates.min()}' AND DATE '{dates.max()}'
-                AND session_id IN (SELECT session_id FROM _new)""",
+            """SELECT session_id FROM _session_slots
+               WHERE (session_date, session_id) IN (SELECT session_date, session_id FROM _new)""",
             _new=slots,
         )
-        warehouse.append("_session_slots", slots.join(known, on="session_id", how="anti"))
+        fresh = slots.join(known, on="session_id", how="anti").sort("session_date", "session_id")
+        warehouse.append("_session_slots", fresh)
     left = pl.concat([slots.select("session_id").clear(), *work.left]).unique()
     left = left.join(slots, on="session_id", how="anti")
     for name in TRIAL_TABLES:
