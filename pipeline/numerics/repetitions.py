@@ -102,15 +102,17 @@ def _none() -> Repetitions:
 def _usable(time_s: Floats, position_m: Floats) -> Ints:
     """Indices of the samples that can be trusted, in order of time."""
     place = np.flatnonzero(np.isfinite(time_s) & np.isfinite(position_m)).astype(np.int64)
-    if (np.diff(time_s[place]) < 0).any():
-        place = place[np.argsort(time_s[place], kind="stable")]
-    return place[_trusted(time_s[place], position_m[place])]
+    time = time_s[place]
+    if (time[1:] < time[:-1]).any():
+        place = place[np.argsort(time, kind="stable")]
+        time = time_s[place]
+    return place[_trusted(time, position_m[place])]
 
 
 def _evenly(time: Floats, position: Floats) -> tuple[Floats, Floats, float]:
     """Times and heights at even steps, and the step: the median one; between samples a straight line."""
-    steps = np.diff(time)
-    if np.ptp(steps) < EVEN * steps[0]:
+    steps = time[1:] - time[:-1]
+    if steps.max() - steps.min() < EVEN * steps[0]:
         return time, position, float((time[-1] - time[0]) / steps.size)
     step = float(np.median(steps))
     clock = time[0] + step * np.arange(int((time[-1] - time[0]) / step) + 1)
@@ -120,7 +122,7 @@ def _evenly(time: Floats, position: Floats) -> tuple[Floats, Floats, float]:
 def _trusted(time: Floats, position: Floats) -> Bools:
     """Which samples are no drop-outs: between a jump and a jump back soon after nothing is trusted."""
     good = np.ones(time.size, dtype=np.bool_)
-    steps, ways = np.diff(time), np.diff(position)
+    steps, ways = time[1:] - time[:-1], position[1:] - position[:-1]
     good[1:] = steps > 0
     jumps = np.flatnonzero(np.abs(ways) > JUMP_M_S * steps)
     at = 0
@@ -165,20 +167,21 @@ def _phases(velocity: Floats, height: Floats) -> Ints:
 
 def _runs(direction: npt.NDArray[np.int8]) -> Ints:
     """Stretches of samples of one direction other than 0: direction, first, last."""
-    changes = np.flatnonzero(direction[1:] != direction[:-1])
-    first, last = np.append(0, changes + 1), np.append(changes, direction.size - 1)
-    runs = np.column_stack([direction[first], first, last]).astype(np.int64)
-    moving: Ints = runs[runs[:, 0] != 0]
-    return moving
+    changes = np.flatnonzero(direction[1:] != direction[:-1]) + 1
+    bounds = np.concatenate([[0], changes, [direction.size]])
+    moving = direction[bounds[:-1]] != 0
+    first, last = bounds[:-1][moving], bounds[1:][moving] - 1
+    return np.array([direction[first], first, last], dtype=np.int64).T
 
 
 def _joined(runs: Ints) -> Ints:
     """Neighbouring stretches of one direction as one."""
-    if runs.shape[0] == 0:
+    turns = runs[1:, 0] != runs[:-1, 0]
+    if turns.all():
         return runs
-    begins = np.flatnonzero(np.diff(runs[:, 0], prepend=0) != 0)
-    ends = np.append(begins[1:], runs.shape[0]) - 1
-    return np.stack([runs[begins, 0], runs[begins, 1], runs[ends, 2]], axis=1)
+    joined = runs[np.append(True, turns)]
+    joined[:, 2] = runs[np.append(turns, True), 2]
+    return joined
 
 
 def _lifts(phases: Ints, height: Floats) -> Ints:
@@ -215,7 +218,7 @@ def _spans(phases: Ints, lifts: Ints, start: Ints, end: Ints) -> tuple[Ints, Int
 
 def _has_gap(time: Floats, start_s: Floats, end_s: Floats) -> Bools:
     """Whether samples are missing for longer than `GAP_S` within each span."""
-    holes = np.flatnonzero(np.diff(time) > GAP_S)
+    holes = np.flatnonzero(time[1:] - time[:-1] > GAP_S)
     before = np.searchsorted(time[holes + 1], start_s, side="right")
     until = np.searchsorted(time[holes], end_s, side="left")
     return np.asarray(until > before, dtype=np.bool_)
