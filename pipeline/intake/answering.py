@@ -57,7 +57,7 @@ class Desk:
         self.said_of: dict[str, tuple[Filled, str]] = {}
         roster = facility.athletes.select("name", "athlete_id").drop_nulls().iter_rows()
         self.named: dict[str, str] = {normalise(name): athlete_id for name, athlete_id in roster}
-        self.unnamed = _unnamed_people(facility.config)
+        self.unnamed = unnamed_people(facility.config)
         self.result = Answering()
         self.at, self.by = utc_now(), me()
 
@@ -242,7 +242,7 @@ def _add_people(config: Path, desk: Desk) -> None:
     desk.result.new_people = [f"{athlete_id} {name}" for athlete_id, name in desk.people.values()]
 
 
-def _unnamed_people(config: Path) -> dict[str, str]:
+def unnamed_people(config: Path) -> dict[str, str]:
     """athlete_id -> name of the new people whom no answer names and nobody has completed: a sitting that was
     cut off left them."""
     if not (config / NEW_PEOPLE).exists():

@@ -19,7 +19,7 @@ import polars as pl
 from pipeline.facility.folder import Facility, load_facility
 from pipeline.ids import text_id
 from pipeline.intake import archive
-from pipeline.intake.answering import Answering, Desk, take_answers
+from pipeline.intake.answering import Answering, Desk, take_answers, unnamed_people
 from pipeline.intake.answers import Answer, append_answers, me, name_subject, read_answers
 from pipeline.intake.archive import CannotRead, Drop, Mark
 from pipeline.intake.changes import changed
@@ -457,7 +457,9 @@ def give_answers(facility: Facility, warehouse: Warehouse, say: Say, paths: Iter
         rows += [(kind, row) for row in filled]
         unread += problems
     # A sitting that was cut off may have recorded answers that nothing was made of yet: these are answered.
-    update(facility, warehouse, say)
+    # One that wrote down people alone has recorded none, and what waits for them still does.
+    if not unnamed_people(facility.config):
+        update(facility, warehouse, say)
     suspects, answered = warehouse.read("_suspects"), list[Subject]()
 
     def suspect(desk: Desk, row: Filled) -> None:

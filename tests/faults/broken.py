@@ -7,7 +7,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline import run as running
-from pipeline.intake import archive
+from pipeline.intake import intake
+from pipeline.intake.archive import CannotRead
+from pipeline.intake.settle import Stamp
 from pipeline.run import Run, Step
 from pipeline.warehouse.store import Warehouse
 
@@ -24,14 +26,14 @@ def no_transaction() -> None:
 
 def inbox_first() -> None:
     """Files leave the inbox before the index names them."""
-    into_archive = archive.store
+    into_archive = intake._stored
 
-    def store(folder: Path, file: Path) -> tuple[str, int]:
-        kept = into_archive(folder, file)
-        file.unlink()
+    def stored(folder: Path, path: Path) -> tuple[str, int, Stamp] | CannotRead:
+        kept = into_archive(folder, path)
+        path.unlink()
         return kept
 
-    archive.store = store
+    intake._stored = stored
 
 
 def stamp_first() -> None:
