@@ -47,9 +47,8 @@ def fuzz(count: int, seed: int, batch: int, cases: Path, first: int = 0) -> list
                 found.append(folder)
             done, number = done + len(files), number + 1
             rate = done / (time.perf_counter() - start)
-            if number % 20 == 0:
-                print(f"{done:,} files, {rate:.0f} a second, peak {peak_mb() or 0:,.0f} MB", flush=True)
-        print(f"{done:,} files, {rate:.0f} a second, peak {peak_mb() or 0:,.0f} MB, {len(found)} broken")
+            told = f"{done:,} files, {rate:.0f} a second, peak {peak_mb() or 0:,.0f} MB, {len(found)} broken"
+            print(told, flush=True)
     return found
 
 
@@ -60,7 +59,7 @@ def main() -> int:
     )
     parser.add_argument("--count", type=int, default=1_000_000, help="damaged files to take in")
     parser.add_argument("--seed", type=int, default=1, help="other seeds, other damage")
-    parser.add_argument("--batch", type=int, default=500, help="files taken in together")
+    parser.add_argument("--batch", type=int, default=2_500, help="files taken in together")
     parser.add_argument("--first", type=int, default=0, help="number of the first batch: to repeat one")
     parser.add_argument("--cases", type=Path, default=Path("fuzz-cases"), help="where to put what broke")
     given = parser.parse_args()

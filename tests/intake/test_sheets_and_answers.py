@@ -8,7 +8,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.cli import main
@@ -374,6 +374,7 @@ def test_the_commands_say_what_they_did(hall: Hall, capsys: pytest.CaptureFixtur
 cells = st.text(st.sampled_from("'=+-@a1\" ,;\u00e4"), max_size=6)
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(cells, min_size=9, max_size=9))
 @pytest.mark.mode(59)
 def test_no_cell_is_a_formula_and_every_cell_comes_back(row: list[str]) -> None:
