@@ -179,7 +179,7 @@ def _joined(runs: Ints) -> Ints:
     turns = runs[1:, 0] != runs[:-1, 0]
     if turns.all():
         return runs
-    joined = runs[np.append(True, turns)]
+    joined: Ints = runs[np.append(True, turns)]
     joined[:, 2] = runs[np.append(turns, True), 2]
     return joined
 
