@@ -73,7 +73,7 @@ def start_of_movement(time_s: Floats, position_m: Floats) -> tuple[float, float]
 
 
 def first_speed(time_s: Floats, position_m: Floats) -> float:
-    if time_s[-1] - time_s[0] < 0.15:
+    if time_s[-1] - time_s[0] < 0.15 - 1e-9:
         return float("nan")
     return float((np.interp(time_s[0] + 0.15, time_s, position_m) - position_m[0]) / 0.15)
 
