@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from threading import RLock
+from types import FunctionType
 from typing import Any
 
 import duckdb
@@ -104,6 +105,10 @@ def _tear(handle: Any) -> None:
     os.ftruncate(number, max(0, size - 1 - size // 7 % 60))
 
 
+def _execute(connection: Any, statement: str, *given: Any) -> Any:
+    return connection.execute(statement, *given)
+
+
 class _Connection:
     """A connection whose statements are points, those that change something, before and after."""
 
@@ -120,11 +125,13 @@ class _Connection:
         self._connection.close()
 
     def execute(self, statement: str, *given: Any) -> Any:
+        # DuckDB looks for frames among the global variables of whoever calls it.
+        execute = FunctionType(_execute.__code__, sys._getframe(1).f_globals)
         word = statement.split(None, 1)[0].upper()
         if word not in _STATEMENTS:
-            return self._connection.execute(statement, *given)
+            return execute(self._connection, statement, *given)
         self._points.point("statement", statement[:60])
-        done = self._connection.execute(statement, *given)
+        done = execute(self._connection, statement, *given)
         if word in ("COMMIT", "COPY", "DETACH"):
             self._points.point("committed", statement[:60])
         return done
