@@ -26,15 +26,15 @@ from tests.faults.situations import SITUATIONS, Facilities, do
 MOST_IN_A_ROW = 9
 # Situation -> how many kills, in how many tests.
 KILLS = {
-    "intake of the first files": (38, 2),
-    "intake of more": (38, 2),
-    "the first run": (18, 1),
-    "a second run": (36, 3),
-    "answers": (18, 1),
-    "sheets in the inbox": (18, 1),
-    "an alias": (10, 1),
-    "rebuild": (12, 1),
-    "forgetting": (14, 1),
+    "intake of the first files": (48, 2),
+    "intake of more": (48, 2),
+    "the first run": (10, 1),
+    "a second run": (18, 2),
+    "answers": (26, 1),
+    "sheets in the inbox": (26, 1),
+    "an alias": (12, 1),
+    "rebuild": (7, 1),
+    "forgetting": (7, 1),
 }
 TESTS = [
     (name, kills // tests, seed) for name, (kills, tests) in KILLS.items() for seed in range(1, tests + 1)
