@@ -166,31 +166,20 @@ def _percentiles(
 ) -> dict[str, Floats]:
     """Mid-rank percentile of `value` among the others, and its 90 % interval: what measurement error (from
     `low` to `high`) and the number of others leave open, joined."""
-    below, not_above, below_low, not_above_high = _counted(grouped, cell, value, low, high)
-    equal = not_above - below - 1
+    cells = grouped.cells
+    below = cells.below(cell, value)
+    equal = cells.below(cell, value, or_equal=True) - below - 1
     count = below + equal / 2
     share = count / others
     few, many = wilson_interval(count, others)
     # The athlete is below the upper end, and not below the lower.
-    lowest = np.where(np.isnan(low), np.nan, below_low / others)
-    highest = np.where(np.isnan(high), np.nan, (not_above_high - 1) / others)
+    lowest = np.where(np.isnan(low), np.nan, cells.below(cell, low) / others)
+    highest = np.where(np.isnan(high), np.nan, (cells.below(cell, high, or_equal=True) - 1) / others)
     return {
         "percentile": 100 * share,
         "percentile_low": 100 * joined_limit(share, np.minimum(lowest, share), np.minimum(few, share)),
         "percentile_high": 100 * joined_limit(share, np.maximum(highest, share), np.maximum(many, share)),
     }
-
-
-def _counted(grouped: GroupedWeek, cell: Ints, value: Floats, low: Floats, high: Floats) -> list[Ints]:
-    """How many of a cell are below a value, not above it, below `low` and not above `high`."""
-    # In the order of the sorted arrays that are searched, the searches are several times as fast.
-    order = np.lexsort((value, cell))
-    found = []
-    for limit, or_equal in ((value, False), (value, True), (low, False), (high, True)):
-        count = np.empty(cell.size, dtype=np.int64)
-        count[order] = grouped.cells.below(cell[order], limit[order], or_equal)
-        found.append(count)
-    return found
 
 
 def _standard(
