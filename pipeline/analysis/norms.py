@@ -152,9 +152,10 @@ def _inputs_hash(week: date, sessions: Usable, values: Values, grouped: GroupedW
     digest.update(members.write_csv().encode())
     # Whose and of what each value is: its place in the sorted lists of the names that occur.
     for names, place in ((sessions.athletes, values.athlete), (sessions.series, values.series)):
-        used, where = np.unique(place[entered], return_inverse=True)
-        digest.update(pl.DataFrame(names[used]).write_csv().encode())
-        digest.update(where.astype("<i4").tobytes())
+        occurs = np.bincount(place[entered]) > 0
+        where = np.cumsum(occurs) - 1
+        digest.update(pl.DataFrame(names[np.flatnonzero(occurs)]).write_csv().encode())
+        digest.update(where.astype("<i4")[place[entered]].tobytes())
     digest.update(values.value[entered].astype("<f8").tobytes())
     return digest.hexdigest()[:12]
 

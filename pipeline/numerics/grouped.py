@@ -49,7 +49,7 @@ class Grouped:
 
 def group_values(group: Ints, member: Ints, values: Floats) -> Grouped:
     """Groups from memberships: (m,), (m,) and (n,), where `member` is the place of the value in `values`."""
-    order = np.argsort(values, kind="stable")
+    order = np.argsort(values)
     place = np.empty(values.size, dtype=np.int64)
     place[order] = np.arange(values.size)
     bits = max(1, int(values.size).bit_length())
