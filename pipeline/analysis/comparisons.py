@@ -92,7 +92,8 @@ def _written(
     populations: pl.DataFrame,
     catalogue: Mapping[str, Metric],
 ) -> pl.DataFrame:
-    """The cells of metrics that rank people, with norms and at least 8 others, by code: population, series, unit and version of each."""
+    """The cells with norms and at least 8 others, by code: population, series, unit and version of each; none
+    of a metric that says how a body is composed."""
     ranked = [name for name, metric in catalogue.items() if not metric.restricted_minors]
     code, offsets = grouped.cells.bounds
     large = np.flatnonzero(np.diff(offsets) > MINIMUM)
@@ -105,7 +106,8 @@ def _written(
         ],
         how="horizontal",
     )
-    cells = cells.filter(pl.col("metric").is_in(ranked)).join(populations.select("label", "population_id"), on="label")
+    cells = cells.filter(pl.col("metric").is_in(ranked))
+    cells = cells.join(populations.select("label", "population_id"), on="label")
     said = norms.select("population_id", "series_id", "norms_version", "unit")
     return cells.join(said, on=["population_id", "series_id"]).sort("code")
 
@@ -223,9 +225,11 @@ def _turned(rows: pl.DataFrame) -> pl.DataFrame:
         (~context & pl.col("z").is_null(), _NO_SPREAD),
     )
     # There are few sets of sentences: each is put together once.
-    which = rows.select(pl.sum_horizontal(holds.cast(pl.UInt32) * 2**i for i, (holds, _) in enumerate(sentences)))
-    sets = product(*((None, text) for _, text in reversed(sentences)))
-    said = pl.Series([" ".join(filter(None, reversed(one))) or None for one in sets])
+    number = pl.lit(0, pl.UInt32)
+    for holds, _ in sentences:
+        number = number * 2 + holds.cast(pl.UInt32)
+    sets = product(*((None, text) for _, text in sentences))
+    said = pl.Series([" ".join(filter(None, one)) or None for one in sets], dtype=pl.String)
     return rows.with_columns(
         percentile=turn("percentile_raw", "percentile_raw"),
         percentile_low=turn("percentile_raw_low", "percentile_raw_high"),
@@ -234,5 +238,5 @@ def _turned(rows: pl.DataFrame) -> pl.DataFrame:
         z_error=pl.when(z.is_not_null()).then(pl.col("z_error").fill_nan(None)),
         t_score=50 + 10 * z,
         value_error=pl.col("value_error").fill_nan(None),
-        withheld=said.gather(which.to_series()),
+        withheld=said.gather(rows.select(number).to_series()),
     )

@@ -131,7 +131,7 @@ class Telling:
         populations = population_table(counted.with_columns(**label))
         described = describe(self._sessions, grouped, catalogue)
         described = described.with_columns(**label, norms_version=pl.lit(version))
-        found = norm_tables(described, populations, catalogue)
+        found = norm_tables([described], populations, catalogue)
         marks = populations.select("population_id", "label").join(self._marks(gone), on="label")
         marked = found["norms"].join(
             marks.drop("label"), on=["population_id", "series_id"], how="left", maintain_order="left"
@@ -332,8 +332,8 @@ class Telling:
         return cells[cells >= 0], pairs[row]
 
     def _marks(self, gone: Collection[str]) -> pl.DataFrame:
-        """`numbers_of` and `is_told` of every cell that has somebody, by label and series_id; none is told that
-        has somebody of `gone`."""
+        """`numbers_of` and `is_told` of every cell that has somebody, by label and series_id; not told where
+        somebody of `gone` is in it."""
         assert self._sessions is not None
         alike, count = self._alike(self._path)
         cells = np.flatnonzero(sizes(self._since.size, count, alike))
