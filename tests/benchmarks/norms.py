@@ -43,9 +43,11 @@ def made() -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, dict[str, Metric]]
         f"m{i}": CATALOGUE["jump_height"].model_copy(update={"metric": f"m{i}"}) for i in range(METRICS)
     }
     who = pl.Series([f"a{i:05d}" for i in range(ATHLETES)])
-    athlete = np.repeat(np.arange(ATHLETES), METRICS * SESSIONS)
-    metric = np.tile(np.repeat(np.arange(METRICS), SESSIONS), ATHLETES)
-    day = np.tile(np.arange(SESSIONS), ATHLETES * METRICS) * 91 + athlete % 91
+    # As the table is read: a series after the other, by session_id, which says nothing of athlete and day.
+    session = np.concatenate([rng.permutation(ATHLETES * SESSIONS) for _ in range(METRICS)])
+    athlete, occasion = np.divmod(session, SESSIONS)
+    metric = np.repeat(np.arange(METRICS), ATHLETES * SESSIONS)
+    day = occasion * 91 + athlete % 91
     first = (FIRST - date(1970, 1, 1)).days
     value = 40 * np.exp(rng.normal(0, 0.15, athlete.size))
     results = pl.DataFrame(
