@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ import polars as pl
 
 from pipeline.analysis.norm_tables import MINIMUM
 from pipeline.analysis.norms import GroupedWeek, group_week
-from pipeline.analysis.one_value import Usable, Values, in_window, last_days, usable, values_of_week
+from pipeline.analysis.one_value import Usable, Values, last_days, usable, values_of_week
 from pipeline.analysis.populations import RUNGS, season_label
 from pipeline.numerics.grouped import medians_of_ranges
 from pipeline.numerics.percentiles import Floats, Ints
@@ -48,44 +49,52 @@ def against_group(
     how a body is composed have no row: nobody is ranked by them.
     """
     week = as_of - timedelta(days=as_of.weekday())
-    ranked = [name for name, metric in catalogue.items() if not metric.restricted_minors]
-    # By date first: most results are of other years.
-    compared = results.filter(in_window(week)).filter(pl.col("metric").is_in(ranked))
-    sessions = usable(compared, [week], as_of, ("value", "session_error"))
+    sessions = usable(results, [week], as_of, ("value", "session_error"))
     values = values_of_week(sessions, week)
     here = norms.filter(pl.col("week") == week)
     if values.value.size == 0 or here.is_empty():
         return empty(TABLES["against_group"])
     grouped = group_week(sessions, values, people, states.filter(pl.col("week") == week), week)
     season = season_label(week + timedelta(days=6), season_start)
-    written = _written(grouped, sessions, here, populations.filter(pl.col("season") == season))
+    written = _written(grouped, sessions, here, populations.filter(pl.col("season") == season), catalogue)
     cell = _chosen(grouped, sessions, values, written["code"].to_numpy(), rungs)
-    rows = np.flatnonzero(cell >= 0)
-    # In the order of the sorted arrays that are searched, the searches are several times as fast.
-    rows = rows[np.lexsort((values.value[rows], cell[rows]))]
-    frame = pl.DataFrame(
-        {
-            "code": cell[rows],
-            "athlete_id": sessions.athletes.gather(values.athlete[rows]),
-            "value": values.value[rows],
-            "n_sessions": values.count[rows],
-            "last_date": last_days(sessions, values)[rows],
-            **_numbers(sessions, values, grouped, catalogue, rows, cell[rows]),
-        }
+    rows = _in_order_of_key(sessions, values, np.flatnonzero(cell >= 0))
+    where = np.searchsorted(written["code"].to_numpy(), cell[rows])
+    named = written.with_columns(
+        better=pl.col("metric").replace_strict({name: metric.better for name, metric in catalogue.items()})
+    )[where]
+    frame = named.with_columns(
+        athlete_id=sessions.athletes.gather(values.athlete[rows]),
+        value=pl.Series(values.value[rows]),
+        n_sessions=pl.Series(values.count[rows]),
+        last_date=last_days(sessions, values)[rows],
+        **_numbers(sessions, values, grouped, catalogue, rows, cell[rows]),
     )
-    better = {name: metric.better for name, metric in catalogue.items()}
-    named = frame.join(written, on="code", how="left", maintain_order="left")
-    turned = _turned(named.with_columns(better=pl.col("metric").replace_strict(better)))
-    table = turned.with_columns(week=pl.lit(week)).select(
+    return _turned(frame.with_columns(week=pl.lit(week))).select(
         pl.col(name).cast(kind) for name, kind in polars_schema(TABLES["against_group"]).items()
     )
-    return table.sort(TABLES["against_group"].key)
+
+
+def _in_order_of_key(sessions: Usable, values: Values, rows: Ints) -> Ints:
+    """Some values sorted by athlete_id and series_id, the key of the table within a week."""
+    n_series = sessions.series.height
+    place = np.empty(n_series, dtype=np.int64)
+    place[sessions.series["series_id"].arg_sort().to_numpy()] = np.arange(n_series)
+    order = np.argsort(values.athlete[rows] * n_series + place[values.series[rows]])
+    found: Ints = rows[order]
+    return found
 
 
 def _written(
-    grouped: GroupedWeek, sessions: Usable, norms: pl.DataFrame, populations: pl.DataFrame
+    grouped: GroupedWeek,
+    sessions: Usable,
+    norms: pl.DataFrame,
+    populations: pl.DataFrame,
+    catalogue: Mapping[str, Metric],
 ) -> pl.DataFrame:
-    """The cells with norms and at least 8 others, by code: population, series, unit and version of each."""
+    """The cells with norms and at least 8 others, by code: population, series, unit and version of each; none
+    of a metric that says how a body is composed."""
+    ranked = [name for name, metric in catalogue.items() if not metric.restricted_minors]
     code, offsets = grouped.cells.bounds
     large = np.flatnonzero(np.diff(offsets) > MINIMUM)
     group, serial = np.divmod(code[large], sessions.series.height)
@@ -96,7 +105,9 @@ def _written(
             sessions.series[serial],
         ],
         how="horizontal",
-    ).join(populations.select("label", "population_id"), on="label")
+    )
+    cells = cells.filter(pl.col("metric").is_in(ranked))
+    cells = cells.join(populations.select("label", "population_id"), on="label")
     said = norms.select("population_id", "series_id", "norms_version", "unit")
     return cells.join(said, on=["population_id", "series_id"]).sort("code")
 
@@ -213,9 +224,12 @@ def _turned(rows: pl.DataFrame) -> pl.DataFrame:
         (pl.col("value_error").is_nan(), _NO_ERROR),
         (~context & pl.col("z").is_null(), _NO_SPREAD),
     )
-    said = pl.concat_str(
-        [pl.when(holds).then(pl.lit(text)) for holds, text in sentences], separator=" ", ignore_nulls=True
-    )
+    # There are few sets of sentences: each is put together once.
+    number = pl.lit(0, pl.UInt32)
+    for holds, _ in sentences:
+        number = number * 2 + holds.cast(pl.UInt32)
+    sets = product(*((None, text) for _, text in sentences))
+    said = pl.Series([" ".join(filter(None, one)) or None for one in sets], dtype=pl.String)
     return rows.with_columns(
         percentile=turn("percentile_raw", "percentile_raw"),
         percentile_low=turn("percentile_raw_low", "percentile_raw_high"),
@@ -224,5 +238,5 @@ def _turned(rows: pl.DataFrame) -> pl.DataFrame:
         z_error=pl.when(z.is_not_null()).then(pl.col("z_error").fill_nan(None)),
         t_score=50 + 10 * z,
         value_error=pl.col("value_error").fill_nan(None),
-        withheld=pl.when(said != "").then(said),
+        withheld=said.gather(rows.select(number).to_series()),
     )

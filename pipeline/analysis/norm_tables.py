@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import polars as pl
@@ -18,40 +18,56 @@ _N = pl.col("n_athletes")
 
 
 def norm_tables(
-    groups: pl.DataFrame, populations: pl.DataFrame, catalogue: Mapping[str, Metric]
+    weeks: Sequence[pl.DataFrame], populations: pl.DataFrame, catalogue: Mapping[str, Metric]
 ) -> dict[str, pl.DataFrame]:
     """`populations`, `norms` and `norm_percentiles` of the groups that are large enough.
 
     A group with the very athletes of the next wider one says nothing of its own for that series and week:
     only the wider is written. A population without any row is left out, unless it is the parent of another.
 
-    `groups` has a row a week, group and series: season, week, norms_version, label, metric, series_id,
-    n_athletes, mean, sd, shrunk_mean, shrunk_sd, and p05 …, low05 …, high05 … a percentile, NaN where there
-    is none. `populations` is the declared table.
+    `weeks` are frames of a week each, one or more, the earlier first; they have a row a group and series:
+    season, week, norms_version, label, metric, series_id, n_athletes, mean, sd, shrunk_mean, shrunk_sd, and
+    p05 …, low05 …, high05 … a percentile, NaN where there is none. `populations` is the declared table.
     """
-    written = populations.select("season", "label", "population_id", "parent_id")
+    norms, percentiles = [], []
+    for groups in weeks:
+        rows = _shown_rows(groups, populations, catalogue)
+        norms.append(rows.select(_columns("norms")))
+        percentiles.append(_long(rows))
+    table = pl.concat(norms)
+    return {
+        "populations": _with_parents(populations, table["population_id"]),
+        "norms": table,
+        "norm_percentiles": pl.concat(percentiles),
+    }
+
+
+def _shown_rows(
+    groups: pl.DataFrame, populations: pl.DataFrame, catalogue: Mapping[str, Metric]
+) -> pl.DataFrame:
+    """The groups of a week that are written, with what their size allows, in the order of the key."""
     units = {name: metric.unit for name, metric in catalogue.items()}
-    rows = _worth_writing(groups.join(written, on=["season", "label"])).with_columns(
-        unit=pl.col("metric").replace_strict(units, return_dtype=pl.String)
+    worth = _worth_writing(groups, populations)
+    rows = groups[worth["place"]].with_columns(
+        worth["population_id"], unit=pl.col("metric").replace_strict(units, return_dtype=pl.String)
     )
     geometric = ("geometric_mean", "geometric_sd_percent")
     moments = dict.fromkeys(("mean", "sd", *geometric, "shrunk_mean", "shrunk_sd"), MINIMUM)
     points = {f"{what}{p:02d}": need for p, need in PERCENTILE_NEEDS.items() for what in ("p", "low", "high")}
     shown = [_shown(name, need) for name, need in (moments | points).items()]
-    rows = rows.with_columns(*shown, withheld=_withheld()).sort(TABLES["norms"].key)
-    return {
-        "populations": _with_parents(populations, rows["population_id"]),
-        "norms": rows.select(_columns("norms")),
-        "norm_percentiles": _long(rows),
-    }
+    return rows.with_columns(*shown, withheld=_withheld())
 
 
-def _worth_writing(rows: pl.DataFrame) -> pl.DataFrame:
-    """Groups of at least MINIMUM athletes that are not those of the next wider group."""
-    serial = ["week", "series_id"]
-    wider = rows.select(*serial, parent_id="population_id", n_wider="n_athletes")
-    judged = rows.join(wider, on=[*serial, "parent_id"], how="left", maintain_order="left")
-    return judged.filter(_N >= MINIMUM, _N.ne_missing(pl.col("n_wider"))).drop("n_wider")
+def _worth_writing(groups: pl.DataFrame, populations: pl.DataFrame) -> pl.DataFrame:
+    """The place and population_id of a week's groups of at least MINIMUM athletes that are not those of the
+    next wider group, in the order of the key of `norms`."""
+    written = populations.select("season", "label", "population_id", "parent_id")
+    rows = groups.select("season", "week", "label", "series_id", "n_athletes").with_row_index("place")
+    rows = rows.filter(_N >= MINIMUM).join(written, on=["season", "label"])
+    wider = rows.select("series_id", parent_id="population_id", n_wider="n_athletes")
+    judged = rows.join(wider, on=["series_id", "parent_id"], how="left")
+    worth = judged.filter(_N.ne_missing(pl.col("n_wider")))
+    return worth.sort(TABLES["norms"].key).select("place", "population_id")
 
 
 def _with_parents(populations: pl.DataFrame, used: pl.Series) -> pl.DataFrame:
@@ -77,15 +93,16 @@ def _shown(column: str, need: int) -> pl.Expr:
 def _long(rows: pl.DataFrame) -> pl.DataFrame:
     """A row a percentile, in the order of the key: every row seven times, its columns one after another."""
     times = len(PERCENTILE_NEEDS)
-    again = rows[np.repeat(np.arange(rows.height), times)]
+    named = rows.select(name for name in _columns("norm_percentiles") if name in rows.columns)
+    again = named[np.repeat(np.arange(rows.height), times)]
     long = {
         name: rows.select(f"{what}{p:02d}" for p in PERCENTILE_NEEDS).to_numpy().reshape(-1)
         for what, name in (("p", "value"), ("low", "value_low"), ("high", "value_high"))
     }
     percentile = np.tile(np.array(list(PERCENTILE_NEEDS), dtype=np.int32), rows.height)
     columns = {name: pl.Series(column) for name, column in {"percentile": percentile, **long}.items()}
-    named = again.with_columns(**columns).with_columns(pl.col(*long).fill_nan(None))
-    return named.with_columns(withheld=_withheld_percentile()).select(_columns("norm_percentiles"))
+    told = again.with_columns(**columns).with_columns(pl.col(*long).fill_nan(None))
+    return told.with_columns(withheld=_withheld_percentile()).select(_columns("norm_percentiles"))
 
 
 def _withheld() -> pl.Expr:

@@ -56,7 +56,7 @@ def weekly_norms(
     (a Monday), sport, position, competition_level (and squad, where a population of `own` asks for it): the
     period in force on that week's Sunday. Results later than `as_of`, or flagged with a code of `LEFT_OUT`,
     are left out. `season_start` is MM-DD; a week is in the season of its Sunday. The order of rows never
-    matters. `seen` is given every week in its groups, with its norms_version. `present`
+    matters. `seen` is given every week in its groups, the earlier first, with its norms_version. `present`
     (athlete_id, week): who is in groups in a week; everybody where it is not given.
     """
     weeks = norm_weeks(results, as_of) if weeks is None else weeks
@@ -64,7 +64,7 @@ def weekly_norms(
     by_week = states.partition_by("week", as_dict=True)
     nobody = states.clear()
     members, groups = [], []
-    for week in weeks:
+    for week in sorted(weeks):
         values = values_of_week(sessions, week)
         if values.value.size == 0:
             continue
@@ -84,7 +84,7 @@ def weekly_norms(
     if not groups:
         return {name: pl.DataFrame(schema=polars_schema(TABLES[name])) for name in _TABLES}
     populations = population_table(pl.concat(members))
-    return norm_tables(pl.concat(groups), populations, catalogue)
+    return norm_tables(groups, populations, catalogue)
 
 
 @dataclass(frozen=True)
@@ -152,9 +152,10 @@ def _inputs_hash(week: date, sessions: Usable, values: Values, grouped: GroupedW
     digest.update(members.write_csv().encode())
     # Whose and of what each value is: its place in the sorted lists of the names that occur.
     for names, place in ((sessions.athletes, values.athlete), (sessions.series, values.series)):
-        used, where = np.unique(place[entered], return_inverse=True)
-        digest.update(pl.DataFrame(names[used]).write_csv().encode())
-        digest.update(where.astype("<i4").tobytes())
+        occurs = np.bincount(place[entered]) > 0
+        where = np.cumsum(occurs) - 1
+        digest.update(pl.DataFrame(names[np.flatnonzero(occurs)]).write_csv().encode())
+        digest.update(where.astype("<i4")[place[entered]].tobytes())
     digest.update(values.value[entered].astype("<f8").tobytes())
     return digest.hexdigest()[:12]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -33,6 +34,13 @@ class Usable:
     series: pl.DataFrame
     keys: Ints
     numbers: dict[str, Floats]
+
+    @cached_property
+    def pairs(self) -> Ints:
+        """The pairs that occur, ascending."""
+        pair = self.keys >> _DAY_BITS
+        found: Ints = pair[np.diff(pair, prepend=-1) != 0]
+        return found
 
 
 @dataclass(frozen=True)
@@ -69,13 +77,16 @@ def usable(
     With some of their real columns; NULL becomes NaN.
     """
     since = (min(weeks) if weeks else as_of) - timedelta(days=WINDOW_DAYS)
-    results = results.filter(pl.col("local_date").is_between(since, as_of))
+    needed = results.select("athlete_id", *SERIES, "local_date", "flags", *columns)
+    results = needed.filter(pl.col("local_date").is_between(since, as_of))
     # There are few different texts of flags: each is looked into once.
     entering = results.select(pl.col("flags").unique()).filter(may_enter())["flags"]
     flags = pl.col("flags").is_in(entering.drop_nulls().implode()) | pl.col("flags").is_null()
     known = results.filter(flags)
     athletes = known["athlete_id"].unique().sort()
-    series = known.select(SERIES).unique().sort(SERIES)
+    # Rows of a series mostly stand together: one of each stretch is looked at.
+    begins = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in SERIES)
+    series = known.select(SERIES).filter(begins).unique().sort(SERIES)
     place = pl.concat_str(SERIES, separator="|")
     days = (pl.col("local_date") - _FIRST_DAY).dt.total_days()
     one_id = series["series_id"].n_unique() == series.height
@@ -89,9 +100,7 @@ def usable(
 
 def values_of_week(sessions: Usable, week: date) -> Values:
     """One value an athlete and series: the median of the sessions of the window of a week."""
-    pair = sessions.keys >> _DAY_BITS
-    begins = np.flatnonzero(np.diff(pair, prepend=-1))
-    pairs = pair[begins]
+    pairs = sessions.pairs
     end = (week - _FIRST_DAY).days + 7
     first = np.searchsorted(sessions.keys, (pairs << _DAY_BITS) + (end - WINDOW_DAYS))
     count = np.searchsorted(sessions.keys, (pairs << _DAY_BITS) + end) - first

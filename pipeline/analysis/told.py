@@ -131,14 +131,8 @@ class Telling:
         populations = population_table(counted.with_columns(**label))
         described = describe(self._sessions, grouped, catalogue)
         described = described.with_columns(**label, norms_version=pl.lit(version))
-        found = norm_tables(described, populations, catalogue)
-        of_gone = pl.col("athlete_id").is_in(list(gone)).any()
-        marks = (
-            self.made_of()
-            .group_by("label", "series_id")
-            .agg(pl.col("numbers_of").first(), is_told=pl.col("is_told").first() & ~of_gone)
-        )
-        marks = populations.select("population_id", "label").join(marks, on="label")
+        found = norm_tables([described], populations, catalogue)
+        marks = populations.select("population_id", "label").join(self._marks(gone), on="label")
         marked = found["norms"].join(
             marks.drop("label"), on=["population_id", "series_id"], how="left", maintain_order="left"
         )
@@ -307,12 +301,13 @@ class Telling:
     def _grouped(self) -> GroupedWeek:
         """What was let in, as a week in its groups; these are numbered anew, for some have nobody."""
         assert self._sessions is not None
-        pairs = np.flatnonzero(self._path > 0)
-        groups = self._paths[self._path[pairs]]
-        row, _ = np.nonzero(groups >= 0)
-        used, group = np.unique(groups[groups >= 0], return_inverse=True)
-        athlete, serial = np.divmod(pairs[row], self._n_series)
-        values = group_values(group * self._n_series + serial, row, self._value[pairs])
+        cell, pair = self._entered()
+        everywhere, serial = np.divmod(cell, self._n_series)
+        used = np.flatnonzero(np.bincount(everywhere))
+        anew = np.zeros(len(self._groups), dtype=np.int64)
+        anew[used] = np.arange(used.size)
+        group = anew[everywhere]
+        values = group_values(group * self._n_series + serial, pair, self._value)
         keys = dict.fromkeys(("label", "parent_label", *_KEYS), pl.String)
         wider = np.array(self._wider, dtype=np.int64)[used]
         said = pl.DataFrame([self._groups[number] for number in used], schema={"rung": pl.Int32, **keys})
@@ -321,30 +316,53 @@ class Telling:
             # Whoever is in a group is in the wider one.
             wider=pl.when(pl.Series(wider >= 0)).then(pl.Series(np.searchsorted(used, wider))),
         )
-        members = np.unique(np.column_stack([group, athlete]), axis=0)
-        named = pl.DataFrame({"group": members[:, 0]}).with_columns(
-            athlete_id=self._sessions.athletes.gather(members[:, 1])
+        athletes = self._sessions.athletes
+        members, athlete = np.divmod(
+            np.unique(group * athletes.len() + pair // self._n_series), max(athletes.len(), 1)
         )
+        named = pl.DataFrame({"group": members}).with_columns(athlete_id=athletes.gather(athlete))
         rungs = named.join(said, on="group", how="left", maintain_order="left")
         return GroupedWeek(rungs, {}, values)
+
+    def _entered(self) -> tuple[Ints, Ints]:
+        """Cell and pair of all that was let in, a cell after the other of each pair: (memberships,) twice."""
+        pairs = np.flatnonzero(self._path > 0)
+        cells = self._cells(pairs, self._path[pairs])
+        row, _ = np.nonzero(cells >= 0)
+        return cells[cells >= 0], pairs[row]
+
+    def _marks(self, gone: Collection[str]) -> pl.DataFrame:
+        """`numbers_of` and `is_told` of every cell that has somebody, by label and series_id; not told where
+        somebody of `gone` is in it."""
+        assert self._sessions is not None
+        alike, count = self._alike(self._path)
+        cells = np.flatnonzero(sizes(self._since.size, count, alike))
+        is_told = self._shown.reshape(-1).copy()
+        for one in np.flatnonzero(self._sessions.athletes.is_in(list(gone)).to_numpy()):
+            pairs = one * self._n_series + np.arange(self._n_series)
+            with_one = self._cells(pairs, self._path[pairs])
+            is_told[with_one[with_one >= 0]] = False
+        return self._named(cells).with_columns(is_told=pl.Series(is_told[cells]))
+
+    def _named(self, cells: Ints) -> pl.DataFrame:
+        """`label`, `series_id` and `numbers_of` of some cells."""
+        assert self._sessions is not None
+        weeks = pl.Series([week for week, _ in self._weeks], dtype=pl.Date)
+        return pl.DataFrame(
+            {
+                "label": pl.Series(list(self._number), dtype=pl.String).gather(cells // self._n_series),
+                "series_id": self._sessions.series["series_id"].gather(cells % self._n_series),
+                "numbers_of": weeks.gather(self._since.reshape(-1)[cells]),
+            }
+        )
 
     def made_of(self) -> pl.DataFrame:
         """What the last week's numbers are made of: group and series (label, series_id), athlete_id, value,
         `numbers_of` and `is_told`; a row an athlete in a group."""
         assert self._sessions is not None
-        pairs = np.flatnonzero(self._path > 0)
-        cells = self._cells(pairs, self._path[pairs])
-        row, _ = np.nonzero(cells >= 0)
-        cell, pair = cells[cells >= 0], pairs[row]
-        athlete, serial = np.divmod(pair, self._n_series)
-        weeks = pl.Series([week for week, _ in self._weeks], dtype=pl.Date)
-        return pl.DataFrame(
-            {
-                "label": pl.Series(list(self._number), dtype=pl.String).gather(cell // self._n_series),
-                "series_id": self._sessions.series["series_id"].gather(serial),
-                "athlete_id": self._sessions.athletes.gather(athlete),
-                "value": self._value[pair],
-                "numbers_of": weeks.gather(self._since.reshape(-1)[cell]),
-                "is_told": self._shown.reshape(-1)[cell],
-            }
+        cell, pair = self._entered()
+        return self._named(cell).with_columns(
+            athlete_id=self._sessions.athletes.gather(pair // self._n_series),
+            value=pl.Series(self._value[pair]),
+            is_told=pl.Series(self._shown.reshape(-1)[cell]),
         )

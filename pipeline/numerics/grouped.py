@@ -37,15 +37,19 @@ class Grouped:
 
     def below(self, group: Ints, value: Floats, or_equal: bool = False) -> Ints:
         """How many of a group are below a value, or equal to it too: (n,), (n,) -> (n,)."""
-        place = np.searchsorted(self.levels, value, side="right" if or_equal else "left")
-        start = np.searchsorted(self.keys, group << self.bits)
+        # In the order of the array that is searched, the search is several times as fast.
+        order = np.argsort(value)
+        place = np.empty(value.size, dtype=np.int64)
+        place[order] = np.searchsorted(self.levels, value[order], side="right" if or_equal else "left")
+        code, offsets = self.bounds
+        start = offsets[np.searchsorted(code, group)]
         found: Ints = np.searchsorted(self.keys, (group << self.bits) + place) - start
         return found
 
 
 def group_values(group: Ints, member: Ints, values: Floats) -> Grouped:
     """Groups from memberships: (m,), (m,) and (n,), where `member` is the place of the value in `values`."""
-    order = np.argsort(values, kind="stable")
+    order = np.argsort(values)
     place = np.empty(values.size, dtype=np.int64)
     place[order] = np.arange(values.size)
     bits = max(1, int(values.size).bit_length())
