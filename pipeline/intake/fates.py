@@ -34,9 +34,9 @@ def fate_runs(
     by_line = (
         pl.concat([said, waits, empty])
         .join(ranks, on="fate", maintain_order="left")
-        .group_by("drop_no", "line")
-        .agg(pl.col("rank").min())
         .sort("drop_no", "line")
+        .group_by("drop_no", "line", maintain_order=True)
+        .agg(pl.col("rank").min())
     )
     words = pl.col("rank").replace_strict(list(RANK.values()), list(RANK), return_dtype=pl.String)
     points = by_line.select("drop_no", first_line="line", last_line="line", fate=words)

@@ -139,7 +139,9 @@ def _removed_at_source(family: Family, rows: pl.DataFrame, versions: pl.DataFram
     Only where the time has seconds: then one device can't have had two people with equal values. The file
     in which the other athlete first appears decides, so that an old export changes nothing.
     """
-    met = versions.filter("seconds_known").select("device", "utc", "athlete_id").unique()
+    # One instant twice is soon looked for, and rare.
+    twice = versions.filter(pl.col("seconds_known") & pl.col("utc").is_duplicated())
+    met = twice.select("device", "utc", "athlete_id").unique()
     shared = met.filter(pl.struct("device", "utc").is_duplicated()).select("device", "utc").unique()
     if shared.is_empty():
         return pl.repeat(False, versions.height, eager=True)
