@@ -68,14 +68,13 @@ def _kept(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     kept = rows.filter(pl.col("fate").is_in(["loaded", "superseding"]) & ~pl.col("line_held"))
     again = pl.when(~pl.col("counted") & (pl.col("number") > 1)).then(pl.format("|{}", "number"))
     number = pl.concat_str(pl.col(family.numbered).cast(pl.String).fill_null(""), again.fill_null(""))
-    keys = kept.select(
-        row=pl.concat_str(pl.lit(family.table), "base", number, separator="|"),
-        trial=pl.concat_str(pl.lit(family.table), "trial_base", number, separator="|"),
-    )
-    kept = kept.with_columns(row_id=text_ids(keys["row"]))
-    # Of most families a row is a trial.
-    a_row = keys["row"].equals(keys["trial"])
-    return kept.with_columns(trial_id="row_id" if a_row else text_ids(keys["trial"]))
+
+    def ids(base: str) -> pl.Series:
+        key = pl.concat_str(pl.lit(family.table), base, number, separator="|")
+        return text_ids(kept.select(key.alias("key")).to_series())
+
+    kept = kept.with_columns(row_id=ids("base"))
+    return kept.with_columns(trial_id="row_id" if family.row_is_trial else ids("trial_base"))
 
 
 def _versions(family: Family, rows: pl.DataFrame, kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:

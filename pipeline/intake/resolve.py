@@ -107,7 +107,7 @@ def resolve(
             tables[family.trace.table] = samples
     tables["superseded_rows"] = pl.concat([part.tables.superseded for part in parts.values()])
     tables["_session_slots"] = (
-        pl.concat([part.tables.slots for part in parts.values()]).unique().sort("session_id")
+        pl.concat([part.tables.slots for part in parts.values()]).unique()
     )
     tables["line_fates"] = fates
     tables["files"] = file_rows(drops, fates)
@@ -189,7 +189,8 @@ def _keyed_rows(
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Rows with when, who and their keys; the held rows of names that are not settled; the lines that
     somebody left out (see `left_out_lines`)."""
-    rows = _in_order(read.join(about, on="drop_no", maintain_order="left")).with_row_index("index")
+    rows = read.join(about, on="drop_no", how="left", maintain_order="left")
+    rows = _in_order(rows).with_row_index("index")
     rows, nameless = identify(set_times(rows, knowledge), knowledge)
     rows, left_out = _keyed(family, rows), left_out_lines(knowledge)
     if family.trace is not None:
@@ -258,10 +259,9 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     row_key = [name for name in family.natural_key if name != family.numbered]
     trial_key = [name for name in family.trial_key if name != family.numbered]
     rows = rows.with_columns(base=pl.concat_str(*head, _key_text(family, row_key), separator="|"))
-    # Of most families a row is a trial.
     trial_base = pl.concat_str(*head, _key_text(family, trial_key), separator="|")
     rows = rows.with_columns(
-        trial_base=pl.col("base") if trial_key == row_key else trial_base,
+        trial_base=pl.col("base") if family.row_is_trial else trial_base,
         place=_key_text(family, [name for name in row_key if name not in trial_key]),
         counted=pl.col(family.numbered).is_null(),
     )

@@ -102,6 +102,10 @@ def to_utc(local: pl.Series, timezone: str) -> pl.DataFrame:
     An hour that occurs twice is its earlier instant; one that is skipped moves forward by the gap (02:30 is
     03:30); both are ambiguous. Null stays null and is not ambiguous.
     """
+    unique = local.cast(pl.Datetime("us")).dt.replace_time_zone(timezone, ambiguous="null", non_existent="null")
+    if unique.null_count() == local.null_count():
+        utc = unique.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
+        return pl.select(utc=utc, ambiguous=pl.repeat(False, len(local)))
     zoned = pl.col("local").dt
     frame = pl.DataFrame({"local": local.cast(pl.Datetime("us"))}).with_columns(
         first=zoned.replace_time_zone(timezone, ambiguous="earliest", non_existent="null"),
