@@ -81,7 +81,7 @@ def _versions(family: Family, rows: pl.DataFrame, kept: pl.DataFrame, knowledge:
     """All versions of all rows, with their numbers, how long each was current and is_current."""
     kept = kept.with_columns(known_from="received_at")
     # What one file says, and once, has no other version.
-    again = pl.col("row_id").is_duplicated() | pl.col("withdrawn")
+    again = pl.col("row_id").hash(0).is_duplicated() | pl.col("withdrawn")
     if kept["drop_no"].n_unique() > 1:
         files = kept.select("group", "drop_no").unique()
         said_again = files.filter(pl.col("group").is_duplicated())["group"].unique()

@@ -32,36 +32,33 @@ def check_read(warehouse: Warehouse, batch: Batch) -> None:
     kept = " UNION ALL ".join(
         f"SELECT drop_no, line FROM {read_table(family).name} WHERE {these}" for family in FAMILIES.values()
     )
-    found = warehouse.select(f"SELECT drop_no, line, count(*) AS found FROM ({kept}) GROUP BY ALL")
+    stored = warehouse.select(kept)
     waits = warehouse.select(f"SELECT DISTINCT drop_no, line FROM _problems WHERE {these}")
     promised = batch.promised
     if waits.height:
         promised = promised.join(waits, on=["drop_no", "line"], how="anti")
-    _refuse_unlike(warehouse, promised, promised, found, "the line has {} row(s), and {} of them were read")
+    _refuse_unlike(warehouse, promised, promised, stored, "the line has {} row(s), and {} of them were read")
 
 
 def _refuse_unlike(
-    warehouse: Warehouse, lines: pl.DataFrame, due: pl.DataFrame, found: pl.DataFrame, sentence: str
+    warehouse: Warehouse, lines: pl.DataFrame, due: pl.DataFrame, stored: pl.DataFrame, sentence: str
 ) -> None:
-    """Refuse where one of `lines` (drop_no, line) has in `due` (with n; no row: 0) and in `found` (with found)
-    another number of rows."""
-    if _counts(due, "n").equals(_counts(found, "found")):  # Mostly so, and sooner seen than by joins.
-        return
+    """Refuse where one of `lines` (drop_no, line) has another number of rows in `stored` (drop_no, line of each
+    row) than `due` says (n; none: 0)."""
+    place = pl.col("drop_no").cast(pl.Int64) * 2**32 + pl.col("line")
+    runs = stored.select(runs=place.sort().rle()).select(
+        place=pl.col("runs").struct.field("value"), n=pl.col("runs").struct.field("len")
+    )
+    if runs.equals(due.filter(pl.col("n") > 0).select(place=place, n=pl.col("n").cast(pl.UInt32)).sort("place")):
+        return  # Mostly so, and sooner seen than by joins.
     at = ["drop_no", "line"]
     compared = (
-        lines.select("drop_no", "line")
+        lines.select(at)
         .join(due, on=at, how="left")
-        .join(found, on=at, how="left")
+        .join(stored.group_by(at).agg(found=pl.len()), on=at, how="left")
         .with_columns(pl.col("n", "found").fill_null(0))
     )
     _refuse(warehouse, compared.filter(pl.col("n") != pl.col("found")).sort(at), sentence)
-
-
-def _counts(lines: pl.DataFrame, counted: str) -> pl.DataFrame:
-    """The lines that have rows, in order, each as one number, and how many rows it has."""
-    some = lines.filter(pl.col(counted) > 0)
-    at = pl.col("drop_no").cast(pl.Int64) * 2**32 + pl.col("line")
-    return some.select(at=at, n=pl.col(counted).cast(pl.Int64)).sort("at")
 
 
 def check_part(
@@ -77,14 +74,14 @@ def check_part(
         return
     first, last = lines.select(first=pl.col("line").min(), last=pl.col("line").max()).row(0)
     kept = [f"SELECT * FROM ({_kept(FAMILIES[name], within)})" for name, within in days.items()]
-    found = warehouse.select(
-        f"""SELECT o.drop_no, k.line, count(*) AS found
+    stored = warehouse.select(
+        f"""SELECT o.drop_no, k.line
             FROM ({" UNION ALL ".join(kept)}) k JOIN _of o ON k.file_id = o.file
-            WHERE k.line BETWEEN {first} AND {last} GROUP BY ALL""",
+            WHERE k.line BETWEEN {first} AND {last}""",
         _of=lines.select("drop_no", "file").unique("drop_no"),
     )
     sentence = "the line has {} row(s) to keep, and {} are in the tables"
-    _refuse_unlike(warehouse, lines, resolved.expected, found, sentence)
+    _refuse_unlike(warehouse, lines, resolved.expected, stored, sentence)
 
 
 def _kept(family: Family, days: str) -> str:

@@ -13,6 +13,12 @@ WHITESPACE = (
     "\u2028\u2029\u202f\u205f\u3000"
 )
 
+
+def trimmed(text: pl.Expr) -> pl.Expr:
+    """A text without `WHITESPACE` at its ends: it is what polars strips by itself, and sooner than a list."""
+    return text.str.strip_chars()
+
+
 PROBLEM_SCHEMA = {"line": pl.Int32, "code": pl.String, "seen": pl.String, "expected": pl.String}
 SKIPPED_SCHEMA = {"line": pl.Int32, "why": pl.String}
 

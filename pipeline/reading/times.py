@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from pipeline.reading.table import WHITESPACE
+from pipeline.reading.table import trimmed
 
 EPOCH_FORMATS = ("epoch_s", "epoch_ms")
 
@@ -84,7 +84,7 @@ def parse_local(text: pl.Series, fmt: str, iso_too: bool = False) -> pl.DataFram
     `seconds_known` (Boolean). `iso_too`: also 2025-09-01 and 2025-09-01 10:22:00, as workbooks give them;
     what such a row knows of its time is said row by row. A decimal of epochs beyond a microsecond is cut.
     """
-    frame = pl.DataFrame({"text": text.str.strip_chars(WHITESPACE)}, schema={"text": pl.String})
+    frame = pl.DataFrame({"text": text}, schema={"text": pl.String}).select(trimmed(pl.col("text")))
     if fmt in EPOCH_FORMATS:
         instant = _epoch(pl.col("text"), fmt)
         parsed = frame.select(local=instant, utc=instant, time_known=pl.lit(True), seconds_known=pl.lit(True))
