@@ -199,9 +199,7 @@ def _part_of(
     """The rows of the drops `whole` of moments in the span, where no others are near: what `_part` comes to
     there, for every row has to do with itself. `where`: an SQL condition that holds for all of them."""
     rows = warehouse.rows(read_table(family).name, f"drop_no IN {listed(whole)} AND {where}")
-    drops = warehouse.select(
-        f"SELECT drop_no, device, timezone FROM _drops WHERE drop_no IN {listed(whole)}"
-    )
+    drops = warehouse.select(f"SELECT drop_no, device, timezone FROM _drops WHERE drop_no IN {listed(whole)}")
     written = rows.select("drop_no", "local", "utc", "time_known").with_row_index("index")
     timed = set_times(written.join(drops, on="drop_no", maintain_order="left"), knowledge)
     return Part(family, rows.filter(timed.select(moment=_MOMENT).select(_in(span)).to_series()))

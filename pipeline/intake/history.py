@@ -10,6 +10,7 @@ from pipeline.analysis.sessions import session_id, session_keys
 from pipeline.ids import text_ids
 from pipeline.intake.corrections import apply_corrections
 from pipeline.intake.knowledge import Knowledge
+from pipeline.intake.placing import shared
 from pipeline.intake.traces import runs_of, samples_of, with_sample_sets
 from schemas.core import Family
 from schemas.models import polars_schema
@@ -81,7 +82,7 @@ def _versions(family: Family, rows: pl.DataFrame, kept: pl.DataFrame, knowledge:
     """All versions of all rows, with their numbers, how long each was current and is_current."""
     kept = kept.with_columns(known_from="received_at")
     # What one file says, and once, has no other version.
-    again = pl.col("row_id").hash(0).is_duplicated() | pl.col("withdrawn")
+    again = shared("row_id") | pl.col("withdrawn")
     if kept["drop_no"].n_unique() > 1:
         files = kept.select("group", "drop_no").unique()
         said_again = files.filter(pl.col("group").is_duplicated())["group"].unique()

@@ -43,13 +43,15 @@ def check_read(warehouse: Warehouse, batch: Batch) -> None:
 def _refuse_unlike(
     warehouse: Warehouse, lines: pl.DataFrame, due: pl.DataFrame, stored: pl.DataFrame, sentence: str
 ) -> None:
-    """Refuse where one of `lines` (drop_no, line) has another number of rows in `stored` (drop_no, line of each
-    row) than `due` says (n; none: 0)."""
+    """Refuse where one of `lines` (drop_no, line) has another number of rows in `stored` (drop_no, line of
+    each row) than `due` says (n; none: 0)."""
     place = pl.col("drop_no").cast(pl.Int64) * 2**32 + pl.col("line")
     runs = stored.select(runs=place.sort().rle()).select(
         place=pl.col("runs").struct.field("value"), n=pl.col("runs").struct.field("len")
     )
-    if runs.equals(due.filter(pl.col("n") > 0).select(place=place, n=pl.col("n").cast(pl.UInt32)).sort("place")):
+    if runs.equals(
+        due.filter(pl.col("n") > 0).select(place=place, n=pl.col("n").cast(pl.UInt32)).sort("place")
+    ):
         return  # Mostly so, and sooner seen than by joins.
     at = ["drop_no", "line"]
     compared = (

@@ -47,15 +47,19 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers, keys: Keys | Non
     Rows with the same `claim` stand or fall together: usually one row, but the whole line where a line of
     an unnumbered export is one trial of several rows, and all samples of a trace.
     """
-    # A row that is alone with its key, as most are, needs no comparison, and gives the same where it is compared:
-    # so hashes, which are sooner looked through, may for once be equal by chance.
-    shared = pl.col("group").hash(0).is_duplicated()
-    alone = rows.select("index", alone=~pl.col("claim").is_duplicated() & ~shared)
+    # A row that is alone with its key, as most are, needs no comparison.
+    alone = rows.select("index", alone=~pl.col("claim").is_duplicated() & ~shared("group"))
     single = rows.filter(alone["alone"])
     placed = [_place_single(single)]
     if single.height < rows.height:
         placed.append(_place_groups(family, rows.filter(~alone["alone"]), answers, keys, rows))
     return pl.concat(placed).sort("index")
+
+
+def shared(key: str) -> pl.Expr:
+    """True of every row that shares a key with others; of one that does not hardly ever, so it must make no
+    difference: hashes are compared, sooner than keys."""
+    return pl.col(key).hash(0).is_duplicated()
 
 
 def _place_single(rows: pl.DataFrame) -> pl.DataFrame:

@@ -106,9 +106,7 @@ def resolve(
         if family.trace is not None and samples is not None:
             tables[family.trace.table] = samples
     tables["superseded_rows"] = pl.concat([part.tables.superseded for part in parts.values()])
-    tables["_session_slots"] = (
-        pl.concat([part.tables.slots for part in parts.values()]).unique()
-    )
+    tables["_session_slots"] = pl.concat([part.tables.slots for part in parts.values()]).unique()
     tables["line_fates"] = fates
     tables["files"] = file_rows(drops, fates)
     tables["held_rows"] = held_table(shown)
@@ -282,7 +280,9 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     )
     # What a withdrawn file says stands for itself, beside what the others say.
     if rows["withdrawn"].any():
-        group = pl.concat_str(group, pl.when("withdrawn").then(pl.format("|{}", "drop_no")).otherwise(pl.lit("")))
+        group = pl.concat_str(
+            group, pl.when("withdrawn").then(pl.format("|{}", "drop_no")).otherwise(pl.lit(""))
+        )
     rows = rows.with_columns(group=group)
     # A claim is named by the first of its rows.
     claim = pl.col("index")

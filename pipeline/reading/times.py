@@ -33,7 +33,7 @@ _ISO = (
     r"(?:[ T](?<H>[01][0-9]|2[0-3]):(?<M>[0-5][0-9]):(?<S>[0-5][0-9])(?:[.,](?<f>[0-9]{1,6}))?)?)$"
 )
 _DATE_PARTS = (("m", "month"), ("d", "day"))
-# The widest readings of directives, which their patterns try before the others, and how many digits they have.
+# The widest readings of directives, which their patterns try first, and how many digits they have.
 _WIDE = {
     "Y": (4, _DIRECTIVES["Y"]),
     "y": (2, _DIRECTIVES["y"]),
@@ -102,7 +102,9 @@ def to_utc(local: pl.Series, timezone: str) -> pl.DataFrame:
     An hour that occurs twice is its earlier instant; one that is skipped moves forward by the gap (02:30 is
     03:30); both are ambiguous. Null stays null and is not ambiguous.
     """
-    unique = local.cast(pl.Datetime("us")).dt.replace_time_zone(timezone, ambiguous="null", non_existent="null")
+    unique = local.cast(pl.Datetime("us")).dt.replace_time_zone(
+        timezone, ambiguous="null", non_existent="null"
+    )
     if unique.null_count() == local.null_count():
         utc = unique.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
         return pl.select(utc=utc, ambiguous=pl.repeat(False, len(local)))

@@ -25,8 +25,9 @@ ALL_TABLES = {**TABLES, **{name: table for name, (table, _) in INTERNAL.items()}
 MEMORY = "1GB"
 """What the database may hold in memory; beyond it it uses the disk."""
 
-# Several threads leave blocks half full, which are written again at the end: of 780,000 repetitions and what was
-# read of them one thread made 55 MB in 2.4 s of processor time, two made 80 MB in 3.8 s (and no sooner).
+# From so many rows on, one thread stores them. Several leave blocks half full, which are written again at the
+# end: of 780,000 repetitions and what was read of them, one thread made 55 MB in 2.4 s of processor time, two
+# made 80 MB in 3.8 s, and by the clock no sooner.
 _MANY = 100_000
 
 

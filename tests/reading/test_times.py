@@ -119,7 +119,9 @@ def test_formats_read_as_strptime_reads_them(case: tuple[str, str]) -> None:
 @given(st.data(), st.sampled_from(FORMATS))
 def test_texts_of_full_width_are_read_as_among_others(data: st.DataObject, fmt: str) -> None:
     drawn = data.draw(st.lists(moments, max_size=5))
-    texts = pl.Series([None, *(moment.replace(tzinfo=UTC).strftime(fmt) for moment in drawn)], dtype=pl.String)
+    texts = pl.Series(
+        [None, *(moment.replace(tzinfo=UTC).strftime(fmt) for moment in drawn)], dtype=pl.String
+    )
     others = pl.concat([texts, pl.Series(["no time"])])
     assert parse_local(texts, fmt).equals(parse_local(others, fmt)[:-1])
 
