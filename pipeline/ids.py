@@ -19,6 +19,11 @@ def text_id(text: str) -> str:
 
 def text_ids(texts: pl.Series) -> pl.Series:
     """The ids of a column of texts, in its order and of its length; NULL gives NULL."""
+    runs = texts.rle_id()
+    if len(texts) >= _MANY and runs[-1] < len(texts) / 2:
+        # Texts that follow one another are often the same: a session's, say.
+        starts = runs.is_first_distinct().arg_true()
+        return text_ids(texts.gather(starts)).gather(runs)
     if len(texts) >= _MANY:
         # polars has no MD5; DuckDB's is several times as fast as a loop.
         query = _database().cursor()

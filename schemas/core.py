@@ -125,6 +125,11 @@ class Family:
         return self.device_family or self.name
 
     @property
+    def row_is_trial(self) -> bool:
+        """Whether a row is a trial, as of most families."""
+        return self.trial_key == self.natural_key
+
+    @property
     def row_columns(self) -> tuple[Field, ...]:
         """The columns of the trial table: without those that a trace holds, with what it adds."""
         if self.trace is None:

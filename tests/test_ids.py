@@ -15,5 +15,10 @@ def test_a_column_keeps_its_order_and_its_gaps() -> None:
     assert ids.to_list() == [text_id("b"), None, text_id("abc"), text_id("b")]
 
 
+def test_a_long_column_with_runs_of_equal_texts() -> None:
+    texts = pl.Series([None if n % 7 == 0 else str(n) for n in range(1_000) for _ in range(5)])
+    assert text_ids(texts).to_list() == [None if text is None else text_id(text) for text in texts]
+
+
 def test_an_empty_column() -> None:
     assert text_ids(pl.Series([], dtype=pl.String)).to_list() == []

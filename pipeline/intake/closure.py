@@ -31,6 +31,8 @@ KEY_SCHEMA: dict[str, DType] = {"device": pl.String, "time_known": pl.Boolean, "
 _APART = timedelta(days=2)
 _MOST_SPANS = 30
 
+_MOMENT = pl.when("time_known").then("utc").otherwise(pl.col("local_date").cast(pl.Datetime("us")))
+
 Span = tuple[datetime, datetime]
 
 
@@ -60,10 +62,8 @@ def keys_of(
         **frames,
     )
     as_written = found.with_columns(written="local", written_utc="utc").with_row_index("index")
-    timed = set_times(as_written, knowledge)
-    moment = pl.when("time_known").then("utc").otherwise(pl.col("local_date").cast(pl.Datetime("us")))
-    return timed.select(
-        "drop_no", "line", "n", "written", "written_utc", "local_date", "device", "time_known", moment=moment
+    return set_times(as_written, knowledge).select(
+        "drop_no", "line", "n", "written", "written_utc", "local_date", "device", "time_known", moment=_MOMENT
     )
 
 
@@ -135,8 +135,9 @@ def parts_of(
     of_devices = f"d.family = '{family.name}' AND d.device IN ({quoted})"
     looked_at = f"{of_devices} AND {within(near(days, devices, knowledge))}"
     counts = days_of(warehouse, family, looked_at)
-    if counts == seeds and sum(counts.values()) <= TOGETHER:
-        # Nothing that is stored beside them is near.
+    # Whether nothing that is stored beside them is near.
+    apart = counts == seeds
+    if apart and sum(counts.values()) <= TOGETHER:
         table = read_table(family).name
         rows = warehouse.rows(table, f"drop_no IN {listed(whole)}")
         return rows.height, iter([Part(family, rows)])
@@ -145,9 +146,12 @@ def parts_of(
     def parts() -> Iterator[Part]:
         for low, high in zip([None, *cuts], [*cuts, None], strict=True):
             here = _between(low, high, devices, knowledge)
-            part = _part(
-                warehouse, family, f"{looked_at} AND {here}", (low, high), set(whole), keys, knowledge
-            )
+            if apart:
+                part = _part_of(warehouse, family, whole, here, (low, high), knowledge)
+            else:
+                part = _part(
+                    warehouse, family, f"{looked_at} AND {here}", (low, high), set(whole), keys, knowledge
+                )
             if part.rows.height:
                 yield part
 
@@ -174,14 +178,40 @@ def _cuts(counts: dict[date, int]) -> list[datetime]:
 def _between(
     low: datetime | None, high: datetime | None, devices: Collection[str], knowledge: Knowledge
 ) -> str:
-    """The SQL condition that a row's time as written may be a moment from `low` until before `high`."""
+    """The SQL condition that a time as written, `local`, may be a moment from `low` until before `high`."""
     errors = _clock_errors(devices, knowledge)
     bounds = ["true"]
     if low is not None:
-        bounds.append(f"r.local >= TIMESTAMP '{low - max(errors) - _APART}'")
+        bounds.append(f"local >= TIMESTAMP '{low - max(errors) - _APART}'")
     if high is not None:
-        bounds.append(f"r.local < TIMESTAMP '{high - min(errors) + _APART}'")
+        bounds.append(f"local < TIMESTAMP '{high - min(errors) + _APART}'")
     return " AND ".join(bounds)
+
+
+def _part_of(
+    warehouse: Warehouse,
+    family: Family,
+    whole: Collection[int],
+    where: str,
+    span: tuple[datetime | None, datetime | None],
+    knowledge: Knowledge,
+) -> Part:
+    """The rows of the drops `whole` of moments in the span, where no others are near: what `_part` comes to
+    there, for every row has to do with itself. `where`: an SQL condition that holds for all of them."""
+    rows = warehouse.rows(read_table(family).name, f"drop_no IN {listed(whole)} AND {where}")
+    drops = warehouse.select(f"SELECT drop_no, device, timezone FROM _drops WHERE drop_no IN {listed(whole)}")
+    written = rows.select("drop_no", "local", "utc", "time_known").with_row_index("index")
+    timed = set_times(written.join(drops, on="drop_no", maintain_order="left"), knowledge)
+    return Part(family, rows.filter(timed.select(moment=_MOMENT).select(_in(span)).to_series()))
+
+
+def _in(span: tuple[datetime | None, datetime | None]) -> pl.Expr:
+    """Whether a moment lies in a span, open where it has no bound."""
+    low, high = span
+    moment, inside = pl.col("moment"), pl.col("moment").is_not_null()
+    if low is not None:
+        inside &= moment >= low
+    return inside if high is None else inside & (moment < high)
 
 
 def _part(
@@ -195,11 +225,7 @@ def _part(
 ) -> Part:
     """The rows of moments in the span that have to do with `whole` or `keys`."""
     found = keys_of(warehouse, family, where, knowledge)
-    low, high = span
-    if low is not None:
-        found = found.filter(pl.col("moment") >= low)
-    if high is not None:
-        found = found.filter(pl.col("moment") < high)
+    found = found.filter(_in(span))
     seeds = pl.concat([found.filter(pl.col("drop_no").is_in(sorted(whole))).select(KEY), keys.select(KEY)])
     met = found.join(seeds.unique(), on=KEY, how="semi")
     table = read_table(family).name

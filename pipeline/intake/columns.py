@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.facility.dates import read_dates
 from pipeline.intake.layouts import SHEET_PREFIX, ColumnSource, DatedConstant, Layout
 from pipeline.reading.numbers import parse_integer, parse_quantity, quantum
-from pipeline.reading.table import WHITESPACE
+from pipeline.reading.table import trimmed
 from pipeline.reading.times import parse_local, to_local
 from pipeline.reading.units import UNITS, conversion, dimension, holds, is_told_by_row
 from schemas.core import Family, Field
@@ -67,7 +67,7 @@ def is_nothing(layout: Layout, text: str) -> bool:
 
 def cell(source: Source, name: str) -> pl.Expr:
     """The trimmed text of an export's column; null where it is one of the layout's words for nothing."""
-    text = pl.col(source.positions[name]).str.strip_chars(WHITESPACE)
+    text = trimmed(pl.col(source.positions[name]))
     return pl.when(~text.is_in(list(source.layout.file.null))).then(text)
 
 
@@ -79,7 +79,7 @@ def text_of(source: Source, target: str, column: ColumnSource) -> pl.Expr:
     if len(names) == 1:
         return cell(source, names[0])
     joined = pl.concat_str([cell(source, name).fill_null("") for name in names], separator=" ")
-    joined = joined.str.strip_chars(WHITESPACE)
+    joined = trimmed(joined)
     return pl.when(joined != "").then(joined)
 
 

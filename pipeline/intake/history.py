@@ -10,6 +10,7 @@ from pipeline.analysis.sessions import session_id, session_keys
 from pipeline.ids import text_ids
 from pipeline.intake.corrections import apply_corrections
 from pipeline.intake.knowledge import Knowledge
+from pipeline.intake.placing import shared
 from pipeline.intake.traces import runs_of, samples_of, with_sample_sets
 from schemas.core import Family
 from schemas.models import polars_schema
@@ -68,21 +69,20 @@ def _kept(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     kept = rows.filter(pl.col("fate").is_in(["loaded", "superseding"]) & ~pl.col("line_held"))
     again = pl.when(~pl.col("counted") & (pl.col("number") > 1)).then(pl.format("|{}", "number"))
     number = pl.concat_str(pl.col(family.numbered).cast(pl.String).fill_null(""), again.fill_null(""))
-    keys = kept.select(
-        row=pl.concat_str(pl.lit(family.table), "base", number, separator="|"),
-        trial=pl.concat_str(pl.lit(family.table), "trial_base", number, separator="|"),
-    )
-    kept = kept.with_columns(row_id=text_ids(keys["row"]))
-    # Of most families a row is a trial.
-    a_row = keys["row"].equals(keys["trial"])
-    return kept.with_columns(trial_id="row_id" if a_row else text_ids(keys["trial"]))
+
+    def ids(base: str) -> pl.Series:
+        key = pl.concat_str(pl.lit(family.table), base, number, separator="|")
+        return text_ids(kept.select(key.alias("key")).to_series())
+
+    kept = kept.with_columns(row_id=ids("base"))
+    return kept.with_columns(trial_id="row_id" if family.row_is_trial else ids("trial_base"))
 
 
 def _versions(family: Family, rows: pl.DataFrame, kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
     """All versions of all rows, with their numbers, how long each was current and is_current."""
     kept = kept.with_columns(known_from="received_at")
     # What one file says, and once, has no other version.
-    again = pl.col("row_id").is_duplicated() | pl.col("withdrawn")
+    again = shared("row_id") | pl.col("withdrawn")
     if kept["drop_no"].n_unique() > 1:
         files = kept.select("group", "drop_no").unique()
         said_again = files.filter(pl.col("group").is_duplicated())["group"].unique()
@@ -139,7 +139,9 @@ def _removed_at_source(family: Family, rows: pl.DataFrame, versions: pl.DataFram
     Only where the time has seconds: then one device can't have had two people with equal values. The file
     in which the other athlete first appears decides, so that an old export changes nothing.
     """
-    met = versions.filter("seconds_known").select("device", "utc", "athlete_id").unique()
+    # One instant twice is soon looked for, and rare.
+    twice = versions.filter(pl.col("seconds_known") & pl.col("utc").is_duplicated())
+    met = twice.select("device", "utc", "athlete_id").unique()
     shared = met.filter(pl.struct("device", "utc").is_duplicated()).select("device", "utc").unique()
     if shared.is_empty():
         return pl.repeat(False, versions.height, eager=True)

@@ -17,8 +17,8 @@ def identify(rows: pl.DataFrame, knowledge: Knowledge) -> tuple[pl.DataFrame, pl
     # On which device and day a name is written matters for few names, mostly for none.
     anywhere = not any(knowledge.names.is_narrow(name) for name in names)
     at = ["written_name"] if anywhere else ["written_name", "device", "local_date"]
-    asked = rows.unique(at, keep="first", maintain_order=True)
-    asked = asked.select("written_name", "device", "local_date")
+    asked = rows.select("written_name", "device", "local_date")
+    asked = asked.unique(at, keep="first", maintain_order=True)
     found: list[Who] = [knowledge.names.who(*place) for place in asked.iter_rows()]
     nearest = {
         name: knowledge.names.nearest(name)

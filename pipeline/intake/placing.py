@@ -48,12 +48,18 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers, keys: Keys | Non
     an unnumbered export is one trial of several rows, and all samples of a trace.
     """
     # A row that is alone with its key, as most are, needs no comparison.
-    alone = rows.select("index", alone=~pl.col("claim").is_duplicated() & ~pl.col("group").is_duplicated())
+    alone = rows.select("index", alone=~pl.col("claim").is_duplicated() & ~shared("group"))
     single = rows.filter(alone["alone"])
     placed = [_place_single(single)]
     if single.height < rows.height:
         placed.append(_place_groups(family, rows.filter(~alone["alone"]), answers, keys, rows))
     return pl.concat(placed).sort("index")
+
+
+def shared(key: str) -> pl.Expr:
+    """True of every row that shares a key with others; of one that does not hardly ever, so it must make no
+    difference: hashes are compared, sooner than keys."""
+    return pl.col(key).hash(0).is_duplicated()
 
 
 def _place_single(rows: pl.DataFrame) -> pl.DataFrame:

@@ -235,9 +235,13 @@ def _rows(source: Source, header: list[str], table: Table, first_line: int, n_li
         if f"text:{name}" in spread.columns and name not in constants
     ]
     spread = spread.filter(pl.any_horizontal(values))
-    empty = base.join(spread, on="line", how="anti").select("line", why=pl.lit("no_values"))
-    skipped = pl.concat([skipped, empty.cast(skipped.schema)])
-    rows_per_line = spread.group_by("line", maintain_order=True).agg(n=pl.len())
+    # The rows of a line follow one another.
+    rows_per_line = spread.select(runs=pl.col("line").rle()).select(
+        line=pl.col("runs").struct.field("value"), n=pl.col("runs").struct.field("len")
+    )
+    if rows_per_line.height < base.height:
+        empty = base.join(rows_per_line, on="line", how="anti").select("line", why=pl.lit("no_values"))
+        skipped = pl.concat([skipped, empty.cast(skipped.schema)])
     problems = _text_problems(table)
     return Texts(source, header, spread, problems, skipped.sort("line"), rows_per_line, n_lines, first_line)
 

@@ -106,9 +106,7 @@ def resolve(
         if family.trace is not None and samples is not None:
             tables[family.trace.table] = samples
     tables["superseded_rows"] = pl.concat([part.tables.superseded for part in parts.values()])
-    tables["_session_slots"] = (
-        pl.concat([part.tables.slots for part in parts.values()]).unique().sort("session_id")
-    )
+    tables["_session_slots"] = pl.concat([part.tables.slots for part in parts.values()]).unique()
     tables["line_fates"] = fates
     tables["files"] = file_rows(drops, fates)
     tables["held_rows"] = held_table(shown)
@@ -148,20 +146,26 @@ def _resolve_family(
     together = rows if not apart else rows.join(apart[0], on="index", how="anti", maintain_order="left")
     of_files = None if keys is None else keys[family.name]
     placed = pl.concat([_settle(family, together, knowledge, of_files), *apart])
-    rows = rows.join(placed, on="index", maintain_order="left")
+    # Both in the order of `index`, and of all rows.
+    rows = rows.hstack(placed.sort("index").drop("index"))
     fates = rows.select("drop_no", "line", "fate", "line_held")
-    # A line that only repeats one that waits asks nothing: it is counted once.
-    asking = fates.filter(pl.col("fate") != "repeated").select("drop_no", "line").unique()
     waiting = pl.concat([waiting, _group_holds(family, rows)], how="diagonal_relaxed")
-    waiting = waiting.join(asking, on=["drop_no", "line"], how="semi", maintain_order="left")
+    waiting = _asking(waiting, fates)
     held = with_state(waiting.join(about.select("drop_no", "file"), on="drop_no"), left_out, knowledge)
-    waiting_rows = rows.join(asking, on=["drop_no", "line"], how="semi", maintain_order="left")
-    told = [released_names(waiting_rows, knowledge)]
+    told = [_asking(released_names(rows, knowledge), fates)]
     if family.trace is not None:
         said = left_out.join(left_out_lines(knowledge), on=["file", "line"], how="anti")
-        told.append(left_out_with(waiting_rows.select("drop_no", "file", "line"), said, held))
+        told.append(_asking(left_out_with(rows.select("drop_no", "file", "line"), said, held), fates))
     wanted = frozenset[int]() if of_files is None else frozenset(of_files.wanted)
     return _Part(family_tables(family, rows, broken, knowledge), fates, held, pl.concat(told), wanted)
+
+
+def _asking(told: pl.DataFrame, fates: pl.DataFrame) -> pl.DataFrame:
+    """What is told of lines that ask: one that only repeats a line that waits is counted once, with that."""
+    if told.is_empty():
+        return told
+    asking = fates.filter(pl.col("fate") != "repeated")
+    return told.join(asking, on=["drop_no", "line"], how="semi", maintain_order="left")
 
 
 def _about(drops: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
@@ -183,12 +187,19 @@ def _keyed_rows(
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Rows with when, who and their keys; the held rows of names that are not settled; the lines that
     somebody left out (see `left_out_lines`)."""
-    rows = read.join(about, on="drop_no", how="inner").sort("drop_no", "line", "seq").with_row_index("index")
+    rows = read.join(about, on="drop_no", how="left", maintain_order="left")
+    rows = _in_order(rows).with_row_index("index")
     rows, nameless = identify(set_times(rows, knowledge), knowledge)
     rows, left_out = _keyed(family, rows), left_out_lines(knowledge)
     if family.trace is not None:
         left_out = left_out_runs(rows, left_out)
     return rows, nameless, left_out
+
+
+def _in_order(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows in the order of their files, as they mostly are already."""
+    places = rows.select(pl.arg_sort_by("drop_no", "line", "seq")).to_series()
+    return rows if places.is_sorted() else rows[places]
 
 
 def _no_rows(family: Family) -> _Part:
@@ -238,13 +249,17 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     """Add `base` and `trial_base` (keys of the row and of its trial, without the number), `counted` (the
     number is the order of appearance), `place`, `copy_key`, `group` and `claim` (see `placing.place`)."""
     with_time = pl.col("utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.6f")
-    moment = pl.when("time_known").then(with_time).otherwise(pl.col("local_date").dt.strftime("%Y-%m-%d"))
+    moment = with_time
+    if not rows["time_known"].all():
+        day = pl.col("local_date").dt.strftime("%Y-%m-%d")
+        moment = pl.when("time_known").then(with_time).otherwise(day)
     head = [pl.col("device"), pl.col("who"), moment]
     row_key = [name for name in family.natural_key if name != family.numbered]
     trial_key = [name for name in family.trial_key if name != family.numbered]
+    rows = rows.with_columns(base=pl.concat_str(*head, _key_text(family, row_key), separator="|"))
+    trial_base = pl.concat_str(*head, _key_text(family, trial_key), separator="|")
     rows = rows.with_columns(
-        base=pl.concat_str(*head, _key_text(family, row_key), separator="|"),
-        trial_base=pl.concat_str(*head, _key_text(family, trial_key), separator="|"),
+        trial_base=pl.col("base") if family.row_is_trial else trial_base,
         place=_key_text(family, [name for name in row_key if name not in trial_key]),
         counted=pl.col(family.numbered).is_null(),
     )
@@ -264,7 +279,10 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         .otherwise(pl.concat_str("base", number, separator="|#"))
     )
     # What a withdrawn file says stands for itself, beside what the others say.
-    group = pl.concat_str(group, pl.when("withdrawn").then(pl.format("|{}", "drop_no")).otherwise(pl.lit("")))
+    if rows["withdrawn"].any():
+        group = pl.concat_str(
+            group, pl.when("withdrawn").then(pl.format("|{}", "drop_no")).otherwise(pl.lit(""))
+        )
     rows = rows.with_columns(group=group)
     # A claim is named by the first of its rows.
     claim = pl.col("index")

@@ -94,6 +94,8 @@ def _in_file(rows: pl.DataFrame, at: int) -> pl.DataFrame:
 
 def _by_file(rows: pl.DataFrame, files: int) -> list[pl.DataFrame]:
     """The rows of each file of a batch, with their own lines again."""
+    if files == 1:
+        return [rows.with_columns(pl.col("line").cast(pl.Int32))]
     placed = rows.with_columns(
         file=pl.col("line") // LINES_A_FILE, line=(pl.col("line") % LINES_A_FILE).cast(pl.Int32)
     )

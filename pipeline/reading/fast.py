@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.reading.fields import Rules
 from pipeline.reading.split import Chunk, Offsets, cut
-from pipeline.reading.table import MAX_LINE, WHITESPACE, cells_schema
+from pipeline.reading.table import MAX_LINE, WHITESPACE, cells_schema, trimmed
 
 # Each field beyond the header's is looked at apart, which takes ever longer.
 _MOST_SURPLUS = 50
@@ -99,7 +99,7 @@ def _parse(data: bytes, delimiter: str, n_fields: int) -> pl.DataFrame:
 
 def _doubtful(rules: Rules, n_fields: int) -> pl.Expr:
     """Rows that the slow path must look at: perhaps blank, comment, trailer, header, or a value too many."""
-    first = pl.col("c0").str.strip_chars(WHITESPACE)
+    first = trimmed(pl.col("c0"))
     doubt = first == rules.names[0]
     if n_fields == 1:
         doubt |= first == ""
@@ -109,7 +109,7 @@ def _doubtful(rules: Rules, n_fields: int) -> pl.Expr:
     for opening in openings:
         doubt |= first.str.starts_with(opening)
     for i in range(len(rules.names), n_fields):
-        doubt |= pl.col(f"c{i}").str.strip_chars(WHITESPACE) != ""
+        doubt |= trimmed(pl.col(f"c{i}")) != ""
     return doubt
 
 

@@ -7,11 +7,17 @@ from dataclasses import dataclass, field
 
 import polars as pl
 
-# Unicode's White_Space, spelled out because Python's and polars' own ideas of blank differ (\x1c-\x1f).
+# Unicode's White_Space, spelled out because Python's own idea of blank differs (\x1c-\x1f).
 WHITESPACE = (
     "\t\n\x0b\x0c\r \x85\xa0\u1680\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a"
     "\u2028\u2029\u202f\u205f\u3000"
 )
+
+
+def trimmed(text: pl.Expr) -> pl.Expr:
+    """A text without `WHITESPACE` at its ends: it is what polars strips by itself, and sooner than a list."""
+    return text.str.strip_chars()
+
 
 PROBLEM_SCHEMA = {"line": pl.Int32, "code": pl.String, "seen": pl.String, "expected": pl.String}
 SKIPPED_SCHEMA = {"line": pl.Int32, "why": pl.String}

@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 from datetime import UTC
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from pipeline.reading.table import WHITESPACE
+from pipeline.reading.table import trimmed
 
 EPOCH_FORMATS = ("epoch_s", "epoch_ms")
 
@@ -32,6 +33,16 @@ _ISO = (
     r"(?:[ T](?<H>[01][0-9]|2[0-3]):(?<M>[0-5][0-9]):(?<S>[0-5][0-9])(?:[.,](?<f>[0-9]{1,6}))?)?)$"
 )
 _DATE_PARTS = (("m", "month"), ("d", "day"))
+# The widest readings of directives, which their patterns try first, and how many digits they have.
+_WIDE = {
+    "Y": (4, _DIRECTIVES["Y"]),
+    "y": (2, _DIRECTIVES["y"]),
+    "m": (2, "1[0-2]|0[1-9]"),
+    "d": (2, "3[01]|[12][0-9]|0[1-9]"),
+    "H": (2, "2[0-3]|[01][0-9]"),
+    "M": (2, "[0-5][0-9]"),
+    "S": (2, "[0-5][0-9]"),
+}
 _EXCLUSIVE = (("Y", "y"), ("H", "I"))
 _NEEDS = {"I": "p", "p": "I", "M": "HI", "S": "M", "f": "S", "z": "HI"}
 _LAST_EPOCH_S = 253_402_300_800  # the year 10000
@@ -73,12 +84,12 @@ def parse_local(text: pl.Series, fmt: str, iso_too: bool = False) -> pl.DataFram
     `seconds_known` (Boolean). `iso_too`: also 2025-09-01 and 2025-09-01 10:22:00, as workbooks give them;
     what such a row knows of its time is said row by row. A decimal of epochs beyond a microsecond is cut.
     """
-    frame = pl.DataFrame({"text": text.str.strip_chars(WHITESPACE)}, schema={"text": pl.String})
+    frame = pl.DataFrame({"text": text}, schema={"text": pl.String}).select(trimmed(pl.col("text")))
     if fmt in EPOCH_FORMATS:
         instant = _epoch(pl.col("text"), fmt)
         parsed = frame.select(local=instant, utc=instant, time_known=pl.lit(True), seconds_known=pl.lit(True))
     else:
-        parsed = _parse_parts(frame, _format_pattern(fmt.strip()), re.findall("%(.)", fmt))
+        parsed = _parse_format(frame, fmt.strip())
         parsed = parsed.with_columns(
             time_known=pl.lit("%H" in fmt or "%I" in fmt), seconds_known=pl.lit("%S" in fmt)
         )
@@ -91,6 +102,12 @@ def to_utc(local: pl.Series, timezone: str) -> pl.DataFrame:
     An hour that occurs twice is its earlier instant; one that is skipped moves forward by the gap (02:30 is
     03:30); both are ambiguous. Null stays null and is not ambiguous.
     """
+    unique = local.cast(pl.Datetime("us")).dt.replace_time_zone(
+        timezone, ambiguous="null", non_existent="null"
+    )
+    if unique.null_count() == local.null_count():
+        utc = unique.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
+        return pl.select(utc=utc, ambiguous=pl.repeat(False, len(local)))
     zoned = pl.col("local").dt
     frame = pl.DataFrame({"local": local.cast(pl.Datetime("us"))}).with_columns(
         first=zoned.replace_time_zone(timezone, ambiguous="earliest", non_existent="null"),
@@ -121,10 +138,15 @@ def _skipped_to_utc(skipped: pl.Series, timezone: str) -> pl.Series:
     return pl.Series(instants, dtype=pl.Datetime("us"))
 
 
+def _pieces(fmt: str) -> list[str]:
+    """A format as its directives, its runs of white space and what stands between."""
+    return [piece for piece in re.split(r"(%.|\s+)", fmt, flags=re.DOTALL) if piece]
+
+
 def _format_pattern(fmt: str) -> str:
     """A format as a regular expression with a group a directive and the group `all` round the match."""
     pieces = []
-    for piece in re.split(r"(%.|\s+)", fmt, flags=re.DOTALL):
+    for piece in _pieces(fmt):
         if piece.startswith("%"):
             pieces.append(f"(?<{piece[1]}>{_DIRECTIVES[piece[1]]})")
         else:
@@ -132,14 +154,59 @@ def _format_pattern(fmt: str) -> str:
     return f"(?i)^(?<all>{''.join(pieces)})"
 
 
+def _parse_format(frame: pl.DataFrame, fmt: str) -> pl.DataFrame:
+    """`local` and `utc` of texts wholly of a format."""
+    letters = re.findall("%(.)", fmt)
+    fixed = _fixed(fmt)
+    if fixed is None or not frame.select(pl.col("text").str.contains(fixed.pattern).all()).item():
+        return _parse_parts(frame, _format_pattern(fmt), letters)
+    # Where all texts have their full width, as most exports write them, each part stands at its place.
+    parts = frame.select(pl.col("text").str.slice(*place).alias(name) for name, place in fixed.places.items())
+    nothing = pl.lit(None, dtype=pl.Datetime("us"))
+    return _numbered(parts).select(local=_wall_clock(letters).cast(pl.Datetime("us")), utc=nothing)
+
+
+class _Fixed(NamedTuple):
+    """What texts of a format look like that have its full width: the pattern that they wholly match, and
+    directive -> (where its text begins, how long it is)."""
+
+    pattern: str
+    places: dict[str, tuple[int, int]]
+
+
+def _fixed(fmt: str) -> _Fixed | None:
+    """None where a part of the format has no one width."""
+    places: dict[str, tuple[int, int]] = {}
+    pattern, at = "", 0
+    for piece in _pieces(fmt):
+        if piece.startswith("%"):
+            if piece[1] not in _WIDE:
+                return None
+            width, digits = _WIDE[piece[1]]
+            places[piece[1]] = at, width
+            pattern += f"(?:{digits})"
+        else:
+            width = len(piece)
+            pattern += re.escape(piece)
+        at += width
+    return _Fixed(f"^(?:{pattern})$", places)
+
+
 def _parse_parts(frame: pl.DataFrame, pattern: str, letters: Collection[str]) -> pl.DataFrame:
     """`local` and `utc` of texts wholly matched by a pattern that has a group a directive."""
     parts = frame.select("text", pl.col("text").str.extract_groups(pattern).alias("parts")).unnest("parts")
     wholly = pl.col("all") == pl.col("text")
     parts = parts.with_columns(pl.when(wholly).then(pl.col(letter)).alias(letter) for letter in letters)
+    parts = _numbered(parts)
     local = _wall_clock(letters)
     utc = local - _offset() if "z" in letters else pl.lit(None)
     return parts.select(local=local.cast(pl.Datetime("us")), utc=utc.cast(pl.Datetime("us")))
+
+
+def _numbered(parts: pl.DataFrame) -> pl.DataFrame:
+    """Parts with those that are whole numbers as such; a day may have a blank before it."""
+    numbers = [pl.col(letter) for letter in "YymdHIMS" if letter in parts.columns]
+    return parts.with_columns(number.str.strip_chars_start(" ").cast(pl.Int32) for number in numbers)
 
 
 def _wall_clock(letters: Collection[str]) -> pl.Expr:
@@ -147,28 +214,24 @@ def _wall_clock(letters: Collection[str]) -> pl.Expr:
     hour = _clock_part("H", letters)
     if "I" in letters:
         afternoon = pl.col("p").str.to_uppercase() == "PM"
-        hour = _number("I") % 12 + 12 * afternoon.cast(pl.Int32)
+        hour = pl.col("I") % 12 + 12 * afternoon.cast(pl.Int32)
     micros = pl.col("f").str.pad_end(6, "0").cast(pl.Int32).fill_null(0) if "f" in letters else pl.lit(0)
-    year, month = _year(letters), _number("m")
+    year, month = _year(letters), pl.col("m")
     # From the first of the month on, so that a 31 February is found out and not an error.
     first = pl.datetime(year, month, 1, hour, _clock_part("M", letters), _clock_part("S", letters), micros)
-    moment = first + pl.duration(days=_number("d") - 1)
+    moment = first + pl.duration(days=pl.col("d") - 1)
     return pl.when((moment.dt.month() == month) & (year >= 1)).then(moment)
-
-
-def _number(letter: str) -> pl.Expr:
-    return pl.col(letter).str.strip_chars(" ").cast(pl.Int32)
 
 
 def _clock_part(letter: str, letters: Collection[str]) -> pl.Expr:
     """A part of the clock as a whole number; 0 where the format or the text lacks it."""
-    return _number(letter).fill_null(0) if letter in letters else pl.lit(0)
+    return pl.col(letter).fill_null(0) if letter in letters else pl.lit(0)
 
 
 def _year(letters: Collection[str]) -> pl.Expr:
     if "Y" in letters:
-        return _number("Y")
-    short = _number("y")
+        return pl.col("Y")
+    short = pl.col("y")
     return short + pl.when(short < 69).then(2000).otherwise(1900)  # POSIX's rule, as in strptime
 
 

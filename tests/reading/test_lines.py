@@ -22,9 +22,16 @@ from pipeline.reading.lines import (
     read_head,
     read_table,
 )
+from pipeline.reading.table import WHITESPACE, trimmed
 
 ENCODINGS = ["utf-8", "utf-16", "cp1252", "latin-1"]
 HEADER = ["name", "time", "value"]
+
+
+def test_polars_strips_unicodes_white_space() -> None:
+    signs = [chr(code) for code in range(0x110000) if not 0xD800 <= code < 0xE000]
+    frame = pl.DataFrame({"text": signs}).with_columns(left=trimmed(pl.col("text")))
+    assert set(frame.filter(pl.col("left") == "")["text"]) == set(WHITESPACE)
 
 
 def read(text: str | bytes, dialect: Dialect | None = None, header: list[str] = HEADER) -> Table:

@@ -115,6 +115,17 @@ def test_formats_read_as_strptime_reads_them(case: tuple[str, str]) -> None:
     assert seconds_known == ("%S" in fmt)
 
 
+@settings(max_examples=200, deadline=None)
+@given(st.data(), st.sampled_from(FORMATS))
+def test_texts_of_full_width_are_read_as_among_others(data: st.DataObject, fmt: str) -> None:
+    drawn = data.draw(st.lists(moments, max_size=5))
+    texts = pl.Series(
+        [None, *(moment.replace(tzinfo=UTC).strftime(fmt) for moment in drawn)], dtype=pl.String
+    )
+    others = pl.concat([texts, pl.Series(["no time"])])
+    assert parse_local(texts, fmt).equals(parse_local(others, fmt)[:-1])
+
+
 def test_blanks_round_a_time_are_trimmed() -> None:
     assert parse("  1.9.2025 ", "%d.%m.%Y")[0] == datetime(2025, 9, 1)
     assert parse_local(pl.Series([None, ""], dtype=pl.String), "%d.%m.%Y")["local"].to_list() == [None, None]
