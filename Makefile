@@ -6,7 +6,7 @@ ifeq ($(OS),Windows_NT)
 BIN := $(VENV)/Scripts
 endif
 
-.PHONY: demo test check lint types bench calibrate fuzz docs clean help
+.PHONY: demo test check lint types bench calibrate fuzz faults docs clean help
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
@@ -25,7 +25,7 @@ demo: $(VENV)/.run  ## set up, run the main job on the sample exports, say where
 	$(BIN)/yardmark demo demo
 
 test: $(VENV)/.dev  ## run the tests
-	$(BIN)/python -m pytest -n 2
+	$(BIN)/python -m pytest -n 3 --dist worksteal
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .
@@ -44,6 +44,9 @@ calibrate: $(VENV)/.dev  ## simulate athletes of known truth: how often are the 
 
 COUNT ?= 1000000
 SEED ?= 1
+faults: $(VENV)/.dev  ## kill the real process at 200 places and more, and compare everything each time (minutes)
+	ALL_KILLS=1 $(BIN)/python -m pytest -n 2 -s tests/faults
+
 fuzz: $(VENV)/.dev  ## damage sample exports COUNT times and hold intake to the law of rows (hours; SEED: other damage)
 	$(BIN)/python -m tests.fuzz --count $(COUNT) --seed $(SEED)
 
