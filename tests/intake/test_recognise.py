@@ -146,13 +146,13 @@ def test_a_file_over_the_limit_is_held_until_the_limit_is_raised(tmp_path: Path)
     hall = Hall(tmp_path)
     settings = (tmp_path / "config" / "facility.toml").read_text(encoding="utf-8")
     hall.write("facility.toml", "max_file_mb = 1\n" + settings)
-    hall.take(("gates-1/x.csv", DATA + "#" * 1_000_001))
+    hall.take(("gates-1/x.csv", DATA + ("#" * 999 + "\n") * 1_001))
     file = hall.table("files").row(0, named=True)
     assert (file["status"], file["lines"], file["held"]) == ("held", None, 0)
     assert [code for code, _ in reasons(hall)] == ["too_large"]
     hall.write("facility.toml", settings)
     hall.retry()
-    assert hall.counts() == [{"loaded": 1, "skipped": 1}]
+    assert hall.counts() == [{"loaded": 1, "skipped": 1_001}]
 
 
 def test_utf_16_that_cannot_be_split_is_held_without_lines(tmp_path: Path) -> None:
