@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+import zlib
 
 from pipeline.facility.sheet_text import read_records, spelling_of
 from schemas.coach_files import NORMS_MARK, TODAY, WORKBOOK_MARK
@@ -39,5 +40,5 @@ def _is_own_workbook(data: bytes) -> bool:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as book, book.open("docProps/core.xml") as made:
             return WORKBOOK_MARK.encode() in made.read(_START)  # no more: it may be blown up
-    except (zipfile.BadZipFile, KeyError, OSError, RuntimeError, NotImplementedError):
+    except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, OSError, RuntimeError, NotImplementedError):
         return False

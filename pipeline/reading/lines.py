@@ -173,15 +173,18 @@ def _read_chunk(chunk: Chunk, rules: Rules, gather: Gather, slow: bool) -> pl.Da
 def _judge_raw(raw: bytes, encoding: str, judge: Judge) -> list[str] | Fault | Skip:
     """What a line of bytes is."""
     if len(raw) > LONGEST:
-        return _too_long(_shown(raw[:_BEGINNING], encoding))
+        return _too_long(_shown(raw[:_BEGINNING], encoding), judge)
     try:
         text = raw.decode(encoding)
     except UnicodeDecodeError:
         return Fault("bad_bytes", shorten(_shown(raw, encoding)), f"text in {encoding}")
-    return judge(text) if len(text) <= MAX_LINE else _too_long(text[:_BEGINNING])
+    return judge(text) if len(text) <= MAX_LINE else _too_long(text[:_BEGINNING], judge)
 
 
-def _too_long(start: str) -> Fault:
+def _too_long(start: str, judge: Judge) -> Fault | Skip:
+    """What a line is that is not split because of its length; a comment is one by how it begins."""
+    if judge(start) == Skip("comment"):
+        return Skip("comment")
     return Fault("line_too_long", shorten(start), f"at most {MAX_LINE:,} signs on a line")
 
 

@@ -128,11 +128,12 @@ def blocks(stream: BinaryIO, first_line: int) -> Iterator[tuple[int, bytes]]:
 
 def count_lines_of(stream: BinaryIO) -> int | None:
     """`count_lines` of a file of any size, read part by part; None for UTF-16 that does not decode."""
-    start = stream.read(2)
-    encoding = "utf-16" if start in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE) else "latin-1"
+    start = stream.read(len(codecs.BOM_UTF8))
+    is_utf16 = start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    encoding = "utf-16" if is_utf16 else "latin-1"
     decode = codecs.getincrementaldecoder(encoding)().decode
     feeds = returns = 0
-    last, data = "", start
+    last, data = "", start.removeprefix(codecs.BOM_UTF8) or stream.read(_COUNTED_BYTES)
     try:
         while data:
             text = decode(data)

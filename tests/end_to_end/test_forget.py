@@ -184,7 +184,7 @@ def carry_out(folder: Path, planned: Callable[[Facility, Warehouse], Plan]) -> N
     """What `forget` does, but for making and publishing all tables anew."""
     facility = load_facility(folder)
     with open_warehouse(facility.warehouse_file) as warehouse:
-        forget(facility, planned(facility, warehouse), utc_now())
+        forget(facility, warehouse, planned(facility, warehouse), utc_now())
     remove_warehouse(facility.warehouse_file)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 from random import Random
@@ -102,6 +102,7 @@ def workbook_of(lines: list[str], delimiter: str, random: Random) -> bytes:
     """Lines of text as a workbook: numbers as numbers, most of the time."""
     out = io.BytesIO()
     with xlsxwriter.Workbook(out, {"in_memory": True, "strings_to_formulas": False}) as book:
+        book.set_properties({"created": datetime(2026, 1, 1)})
         sheet = book.add_worksheet()
         dates = book.add_format({"num_format": "yyyy-mm-dd hh:mm"})
         for row, line in enumerate(lines):

@@ -81,7 +81,7 @@ def test_csv_is_utf8_with_iso_dates_and_plain_line_ends(frames: Frames, tmp_path
     _publish(frames, tmp_path)
     lines = (tmp_path / "results.csv").read_bytes().split(b"\n")
     assert lines[0].startswith(b"athlete_id,metric,series_id,session_id,local_date,value,")
-    assert lines[1].startswith(b"a1,body_mass,s_mass,x_a1,2026-03-04,70.0,,3,kg,")
+    assert lines[1].startswith(b"a1,body_mass,s_mass,x_a1,2026-03-04,70.0,,3,,kg,")
     assert lines[-1] == b"" and b"\r" not in b"".join(lines)
     assert b"g t\xc2\xb2 / 8" in (tmp_path / "metrics.csv").read_bytes()
 
