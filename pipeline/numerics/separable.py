@@ -21,6 +21,7 @@ Shape = Callable[..., tuple[Floats, Floats]]
 
 CHUNK = 4096
 """Rows worked on together: what they need stays in a core's cache."""
+_FEW, _STEP = 8, 64  # points that are summed in equal steps: gates, samples
 _MOST_STEPS = 200
 _SETTLED = 1e-9  # of theta, which is a logarithm: relative
 _COMPRESS = 0.75  # rows that have settled are set aside once they are a quarter of those at work
@@ -50,8 +51,10 @@ def fit_separable(
     """Least squares for every row: `data` of shape (rows, points) or (rows, 1) each, `y` (rows, points).
 
     `y` is 0 wherever a point is unused, and so is what `shape` gives there. `starts`: values of theta of
-    which the best begins the search of a row; `bounds`: theta stays within them.
+    which the best begins the search of a row; `bounds`: theta stays within them. What is in the other rows
+    changes no digit of a row, nor do unused points behind its own (see `widened`).
     """
+    data, y = [widened(part, y.shape[1]) for part in data], widened(y, y.shape[1])
     # A row without points comes to 0 / 0 throughout and is not settled.
     with np.errstate(divide="ignore", invalid="ignore"):
         parts = [
@@ -61,13 +64,25 @@ def fit_separable(
     return SeparableFits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
 
+def widened(part: Floats, points: int) -> Floats:
+    """(rows, points) with zeros behind its points, (rows, 1) as it is.
+
+    So sums go in the same steps whatever the longest row is: a processor adds several points at a time and
+    those that are left one by one; this leaves none.
+    """
+    width = _FEW if points <= _FEW else -(-points // _STEP) * _STEP
+    if points < 2 or part.shape[1] != points:
+        return part
+    return np.pad(part, ((0, 0), (0, width - points)))
+
+
 def _fit_chunk(
     shape: Shape, data: list[Floats], y: Floats, starts: Sequence[float], bounds: tuple[float, float]
 ) -> tuple[npt.NDArray[np.generic], ...]:
     theta = _search(shape, data, y, _best_start(shape, data, y, starts), bounds)
     g, dg = shape(theta[:, None], *data)
-    gg, gd, dd = _dot(g, g), _dot(g, dg), _dot(dg, dg)
-    scale = _dot(g, y) / gg
+    gg, gd, dd = row_dot(g, g), row_dot(g, dg), row_dot(dg, dg)
+    scale = row_dot(g, y) / gg
     residual_ss = _square(y - scale[:, None] * g)
     apart = dd - gd**2 / gg
     theta_variance = 1 / (scale**2 * apart)
@@ -82,7 +97,7 @@ def _best_start(shape: Shape, data: list[Floats], y: Floats, starts: Sequence[fl
     explained = []
     for start in starts:
         g, _ = shape(np.full((y.shape[0], 1), start), *data)
-        explained.append(_dot(g, y) ** 2 / _dot(g, g))
+        explained.append(row_dot(g, y) ** 2 / row_dot(g, g))
     best: Floats = np.asarray(starts, dtype=np.float64)[np.argmax(explained, axis=0)]
     return best
 
@@ -93,19 +108,23 @@ def _search(
     """Damped Gauss-Newton: a step that raises the sum of squares is taken back and halved."""
     found, at_work = theta.copy(), np.arange(theta.size)
     here, step, least = theta, np.zeros_like(theta), np.full(theta.size, np.inf)
+    moves = np.ones(theta.size, dtype=np.bool_)
     for _ in range(_MOST_STEPS):
         there = np.clip(here + step, *bounds)
         wanted, square = _step(shape, data, y, there)
         better = square <= least
         here, least = np.where(better, there, here), np.where(better, square, least)
         step = np.where(better, wanted, step / 2)
-        moves = abs(np.clip(here + step, *bounds) - here) > _SETTLED
+        # A row that has settled stays there, however long others of its batch go on.
+        moves &= abs(np.clip(here + step, *bounds) - here) > _SETTLED
+        step = np.where(moves, step, 0.0)
         if not moves.any():
             break
         if moves.mean() < _COMPRESS:
             found[at_work] = here
             at_work, here, step, least, y = at_work[moves], here[moves], step[moves], least[moves], y[moves]
             data = [part[moves] for part in data]
+            moves = moves[moves]
     found[at_work] = here
     return found
 
@@ -113,17 +132,18 @@ def _search(
 def _step(shape: Shape, data: list[Floats], y: Floats, theta: Floats) -> tuple[Floats, Floats]:
     """The Gauss-Newton step from `theta` and the sum of squares there, the best scale put in."""
     g, dg = shape(theta[:, None], *data)
-    gg, gy, gd = _dot(g, g), _dot(g, y), _dot(g, dg)
+    gg, gy, gd = row_dot(g, g), row_dot(g, y), row_dot(g, dg)
     scale = gy / gg
     residual = y - scale[:, None] * g
     # The residual is square to g, so its product with the projected derivative is that with dg itself.
-    wanted = _dot(dg, residual) / (scale * (_dot(dg, dg) - gd**2 / gg))
+    wanted = row_dot(dg, residual) / (scale * (row_dot(dg, dg) - gd**2 / gg))
     return np.asarray(np.clip(np.nan_to_num(wanted), -1.0, 1.0)), _square(residual)
 
 
-def _dot(a: Floats, b: Floats) -> Floats:
+def row_dot(a: Floats, b: Floats) -> Floats:
+    """The sum of products of each row: (rows, points) twice -> (rows,)."""
     return np.asarray(np.einsum("ij,ij->i", a, b), dtype=np.float64)
 
 
 def _square(a: Floats) -> Floats:
-    return _dot(a, a)
+    return row_dot(a, a)

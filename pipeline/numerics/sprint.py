@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.numerics.separable import SeparableFits, Shape, fit_separable
+from pipeline.numerics.separable import SeparableFits, Shape, fit_separable, row_dot, widened
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -106,7 +106,11 @@ def fit_passages(distance_m: Floats, time_s: Floats, used: Bools) -> SprintFits:
     A trace's places are equally sure, its times so much surer the faster it was: they are weighted by the
     speed of a first fit, and residuals are in m. `df`: places less three.
     """
-    flat = _fit_passages(distance_m, time_s, used.astype(np.float64))
+    places = used.shape[1]
+    weight = widened(used.astype(np.float64), places)
+    used, distance_m = weight > 0, widened(distance_m, places)
+    time_s = widened(time_s, places)
+    flat = _fit_passages(distance_m, time_s, weight)
     top, tau = flat.vmax_m_s[:, None], flat.tau_s[:, None]
     with np.errstate(invalid="ignore"):
         speed = -top * np.expm1(-time_at(np.where(used, distance_m, 1.0), top, tau) / tau)
@@ -115,13 +119,13 @@ def fit_passages(distance_m: Floats, time_s: Floats, used: Bools) -> SprintFits:
 
 def _fit_passages(distance_m: Floats, time_s: Floats, weight: Floats) -> SprintFits:
     """`fit_passages` with weights: one over the SD of a time, 0 where a place is not used."""
-    one = weight / np.sqrt(np.maximum((weight**2).sum(axis=1, keepdims=True), 1e-300))
+    one = weight / np.sqrt(np.maximum(row_dot(weight, weight)[:, None], 1e-300))
     used = weight > 0
     y = weight * np.where(used, time_s, 0.0)
     fits = fit_separable(
         _passage_shape,
         (np.where(used, distance_m, 0.0), weight, one),
-        y - one * (one * y).sum(axis=1, keepdims=True),
+        y - one * row_dot(one, y)[:, None],
         [float(np.log(length)) for length in _LENGTHS_M],
         (float(np.log(_LENGTH_BOUNDS_M[0])), float(np.log(_LENGTH_BOUNDS_M[1]))),
     )
@@ -145,12 +149,16 @@ def fit_position(time_s: Floats, position_m: Floats, used: Bools) -> SprintFits:
 def _fit_by_time(shape: Shape, time_s: Floats, y: Floats, used: Bools) -> SprintFits:
     weight = used.astype(np.float64)
     time = np.where(used, time_s, 0.0)
-    # Of the longest time any of them has: shapes that span from nearly a step to nearly a straight line.
-    longest = max(float(time.max(initial=0.0)), 1e-300)
-    starts = [float(np.log(longest * share)) for share in (0.005, 0.02, 0.06, 0.15, 0.35, 1.0, 3.0)]
-    bounds = (float(np.log(longest * 1e-4)), float(np.log(longest * 1e4)))
-    fits = fit_separable(shape, (time, weight), np.where(used, y, 0.0), starts, bounds)
-    tau = np.exp(fits.theta)
+    # Shares of the longest time of each: shapes that span from nearly a step to nearly a straight line.
+    longest = np.log(np.maximum(time.max(axis=1, keepdims=True, initial=0.0), 1e-300))
+    starts = [float(np.log(share)) for share in (0.005, 0.02, 0.06, 0.15, 0.35, 1.0, 3.0)]
+    bounds = (float(np.log(1e-4)), float(np.log(1e4)))
+
+    def of_shares(theta: Floats, longest: Floats, time: Floats, weight: Floats) -> tuple[Floats, Floats]:
+        return shape(theta + longest, time, weight)
+
+    fits = fit_separable(of_shares, (longest, time, weight), np.where(used, y, 0.0), starts, bounds)
+    tau = np.exp(fits.theta + longest[:, 0])
     return SprintFits(
         vmax_m_s=fits.scale,
         tau_s=tau,
@@ -187,8 +195,8 @@ def _passage_shape(theta: Floats, away: Floats, weight: Floats, one: Floats) -> 
     u, slope = _with_slope(away / np.exp(theta))
     shape, derivative = weight * u, -weight * slope
     return (
-        shape - one * (one * shape).sum(axis=1, keepdims=True),
-        derivative - one * (one * derivative).sum(axis=1, keepdims=True),
+        shape - one * row_dot(one, shape)[:, None],
+        derivative - one * row_dot(one, derivative)[:, None],
     )
 
 

@@ -229,3 +229,22 @@ def test_velocity_bars_cover_where_samples_are_independent() -> None:
     quantile = student.ppf(0.975, 18)
     assert 0.93 < np.mean(abs(fit.vmax_m_s - vmax) < quantile * np.sqrt(variance * fit.vmax_variance)) < 0.97
     assert 0.93 < np.mean(abs(fit.tau_s - tau) < quantile * np.sqrt(variance * fit.tau_variance)) < 0.97
+
+
+def test_what_else_is_fitted_changes_no_digit() -> None:
+    chance = np.random.default_rng(11)
+    n, points = 60, 200
+    vmax, tau = chance.uniform(6, 10, (n, 1)), chance.uniform(0.7, 1.6, (n, 1))
+    time = np.tile(0.02 * np.arange(1, points + 1), (n, 1))
+    place = distance_at(time, vmax, tau) + chance.normal(0, 0.02, (n, points))
+    gates = np.tile(np.linspace(1.0, 40.0, 40), (n, 1))
+    passed = time_at(gates, vmax, tau) + chance.normal(0, 0.003, gates.shape)
+    for fit, x, y, least in ((fit_position, time, place, 60), (fit_passages, gates, passed, 9)):
+        used = np.arange(x.shape[1]) < chance.integers(least, x.shape[1] + 1, (n, 1))
+        together = fit(x, y, used)
+        for row in range(n):
+            own = np.s_[row : row + 1, : used[row].sum()]
+            alone = fit(x[own], y[own], used[own])
+            assert alone.vmax_m_s[0] == together.vmax_m_s[row]
+            assert alone.tau_s[0] == together.tau_s[row]
+            assert alone.residual_ss[0] == together.residual_ss[row]
