@@ -106,7 +106,9 @@ def resolve(
         if family.trace is not None and samples is not None:
             tables[family.trace.table] = samples
     tables["superseded_rows"] = pl.concat([part.tables.superseded for part in parts.values()])
-    tables["_session_slots"] = pl.concat([part.tables.slots for part in parts.values()]).unique()
+    tables["_session_slots"] = (
+        pl.concat([part.tables.slots for part in parts.values()]).unique().sort("session_id")
+    )
     tables["line_fates"] = fates
     tables["files"] = file_rows(drops, fates)
     tables["held_rows"] = held_table(shown)

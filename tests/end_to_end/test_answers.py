@@ -93,7 +93,10 @@ def answered(shared: Shared, demo: Path) -> Path:
 
 def test_nothing_waits_any_more(answered: Path):
     assert done("held", answered, "--json").report["held"] == []
-    assert list((answered / "held").glob("*.csv")) == []
+    # A line that was given its athlete is looked at like any other, and one of them asks something.
+    assert [sheet.name for sheet in (answered / "held").glob("*.csv")] == ["suspects.csv"]
+    with (answered / "held" / "suspects.csv").open(encoding="utf-8-sig", newline="") as asked:
+        assert [row["code"] for row in csv.DictReader(asked)] == ["landing_suspect"]
     new = (answered / "config" / "new_people.csv").read_text(encoding="utf-8")
     assert "Ewald Brigsund" in new
     before = (answered / "config" / "athletes.csv").read_bytes()

@@ -27,7 +27,7 @@ def _is_told(ended: Ended, said: str) -> None:
 
 @pytest.mark.parametrize(
     ("name", "times"),
-    [("intake of the first files", 8), ("intake of more", 8), ("a second run", 4), ("answers", 4)],
+    [("intake of the first files", 4), ("intake of more", 4), ("a second run", 4), ("answers", 4)],
 )
 def test_a_disk_that_fills_up_at_any_write(
     name: str, times: int, server: Server, facilities: Facilities, tmp_path: Path

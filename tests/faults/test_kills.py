@@ -38,7 +38,7 @@ KILLS = {
     "forgetting": (7, 1),
 }
 # All of them take minutes: `make faults`. Every run of the tests makes a part of them.
-PART = 1 if os.environ.get("ALL_KILLS") else 3
+PART = 1 if os.environ.get("ALL_KILLS") else 6
 TESTS = [
     (name, -(-kills // (tests * PART)), seed)
     for name, (kills, tests) in KILLS.items()

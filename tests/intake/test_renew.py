@@ -156,7 +156,7 @@ def fill_one(hall: Hall, which: int, word: str) -> None:
         hall.answer(fill(sheets[which % len(sheets)], {0: word}))
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.lists(steps, min_size=2, max_size=5), st.sampled_from([1, 4, 1_000_000]))
 def test_after_every_step_it_is_as_if_everything_were_resolved(
     happens: list[tuple[str, object]], together: int
@@ -198,7 +198,7 @@ trace_files = st.builds(
 )
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=3, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.lists(st.tuples(trace_files, st.booleans()), min_size=2, max_size=5))
 def test_traces_too(happens: list[tuple[str, bool]]) -> None:
     with TemporaryDirectory() as folder:
