@@ -22,7 +22,7 @@ CLOCK_FROM_M = 1.0
 STEP_M = 2.5
 """Times are taken every so often, about a stride: within one, errors hang together; judgement."""
 FARTHEST_M = 60.0
-_TIME_DIGITS, _FORCE_DIGITS = 7, 3  # of s and N
+_FORCE_DIGITS = 3
 WIDEST_M = 0.15
 """Root mean square of a run's places about its curve [m]: what 0.03 s are at 5 m/s; judgement."""
 
@@ -101,12 +101,12 @@ def _passed(ordered: pl.DataFrame, names: pl.Series) -> pl.DataFrame:
     time, position = ordered["time_s"].to_numpy(), ordered["position_m"].to_numpy()
     force = ordered["force_n"].fill_null(float("nan")).to_numpy()
     away = np.concatenate([[CLOCK_FROM_M], np.arange(STEP_M, FARTHEST_M + STEP_M / 2, STEP_M)])
-    # Sums over all traces leave a last digit that depends on the traces before; no device has so many.
-    passed = np.round(passages(offsets, time, position, away), _TIME_DIGITS)
+    passed = passages(offsets, time, position, away)
     took = np.diff(passed, axis=1)
     speed = np.diff(away) / took
     until = np.argmax(np.where(np.isfinite(speed), speed, -np.inf), axis=1)
     good = np.isfinite(speed) & (np.arange(speed.shape[1]) <= until[:, None])
+    # Sums over all traces leave last digits that depend on the traces before; no device has so many.
     held = np.round(mean_forces(offsets, time, force, passed), _FORCE_DIGITS)
     rest, slope = _line_force(speed, held, good)
     distances = np.where(good, away[1:] - CLOCK_FROM_M, np.nan)

@@ -53,13 +53,16 @@ def _first_at(offsets: Ints, time_s: Floats, away_m: Floats, wanted_m: Floats) -
     """When each trace first is `wanted_m` away, the position a straight line between samples."""
     traces = offsets.size - 1
     # Raised by trace, the highest place so far rises over all of them: one search serves all.
-    raised = np.maximum.accumulate(away_m + np.repeat(np.arange(traces) * _APART_M, np.diff(offsets)))
+    lifted = away_m + np.repeat(np.arange(traces) * _APART_M, np.diff(offsets))
+    raised = np.maximum.accumulate(lifted)
     wanted = np.arange(traces)[:, None] * _APART_M + wanted_m
     at = np.searchsorted(raised, wanted.ravel()).reshape(wanted.shape)
     there = (at > offsets[:-1, None]) & (at < offsets[1:, None])
     after = np.where(there, at, 1)
-    low, high = raised[after - 1], raised[after]
+    # The places themselves, not raised: their last digits are the trace's own, whatever lies before it.
+    highest = np.maximum.accumulate(np.where(lifted == raised, np.arange(lifted.size), 0))
+    low, high = away_m[highest[after - 1]], away_m[after]
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = (wanted - low) / (high - low)
+        share = (wanted_m - low) / (high - low)
     passed = time_s[after - 1] + share * (time_s[after] - time_s[after - 1])
     return np.asarray(np.where(there, passed, np.nan))

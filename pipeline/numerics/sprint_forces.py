@@ -148,7 +148,12 @@ def _ratio(force_n_kg: Floats) -> Floats:
 
 def _line(x: Floats, y: Floats, weight: Floats) -> tuple[Floats, Floats]:
     """Slope and height at 0 of the weighted least-squares line of each row."""
-    mean = x @ weight
+    mean = _weighed(x, weight)
     dx = x - mean[:, None]
-    slope = (dx * y) @ weight / (dx**2 @ weight)
-    return slope, y @ weight - slope * mean
+    slope = _weighed(dx * y, weight) / _weighed(dx**2, weight)
+    return slope, _weighed(y, weight) - slope * mean
+
+
+def _weighed(x: Floats, weight: Floats) -> Floats:
+    """The weighted sum of each row, in the same steps however many rows there are; a matrix product is not."""
+    return np.asarray(np.einsum("ij,j->i", x, weight))
