@@ -155,5 +155,5 @@ def _line(x: Floats, y: Floats, weight: Floats) -> tuple[Floats, Floats]:
 
 
 def _weighed(x: Floats, weight: Floats) -> Floats:
-    """The weighted sum of each row, in equal steps however many rows there are; a matrix product has others."""
+    """The weighted sum of each row, in equal steps for any number of rows; a matrix product has others."""
     return np.asarray(np.einsum("ij,j->i", x, weight))
