@@ -6,7 +6,11 @@ ifeq ($(OS),Windows_NT)
 BIN := $(VENV)/Scripts
 endif
 
-.PHONY: demo test check lint types bench calibrate fuzz faults docs clean help
+# What CI has no time for.
+SLOW := tests/faults tests/fuzz tests/test_benchmarks.py tests/end_to_end/test_soak.py \
+	tests/intake/test_renew.py tests/intake/test_filing_answers.py tests/sample_exports/test_generate.py
+
+.PHONY: demo test check lint types bench calibrate fuzz slow docs clean help
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/'
@@ -24,8 +28,8 @@ $(VENV)/.dev: $(VENV)/.run
 demo: $(VENV)/.run  ## set up, run the main job on the sample exports, say where to look
 	$(BIN)/yardmark demo demo
 
-test: $(VENV)/.dev  ## run the tests (but those of kills and full disks: make faults)
-	$(BIN)/python -m pytest -n 3 --dist worksteal --ignore=tests/faults
+test: $(VENV)/.dev  ## run the tests (but those of make slow)
+	$(BIN)/python -m pytest -n 3 --dist worksteal $(SLOW:%=--ignore=%)
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .
@@ -44,8 +48,8 @@ calibrate: $(VENV)/.dev  ## simulate athletes of known truth: how often are the 
 
 COUNT ?= 1000000
 SEED ?= 1
-faults: $(VENV)/.dev  ## kill the real process at 200 places and more, and compare everything each time (minutes)
-	$(BIN)/python -m pytest -n 2 -s tests/faults
+slow: $(VENV)/.dev  ## run the tests that take long: kills, full disks, a fuzzer, random histories (half an hour)
+	$(BIN)/python -m pytest -n 2 -s $(SLOW)
 
 fuzz: $(VENV)/.dev  ## damage sample exports COUNT times and hold intake to the law of rows (hours; SEED: other damage)
 	$(BIN)/python -m tests.fuzz --count $(COUNT) --seed $(SEED)
