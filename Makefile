@@ -7,8 +7,10 @@ BIN := $(VENV)/Scripts
 endif
 
 # What CI has no time for.
-SLOW := tests/faults tests/fuzz tests/test_benchmarks.py tests/end_to_end/test_soak.py \
-	tests/intake/test_renew.py tests/intake/test_filing_answers.py tests/sample_exports/test_generate.py
+SLOW := tests/faults tests/fuzz tests/hostile tests/trace tests/test_benchmarks.py \
+	tests/end_to_end/test_soak.py tests/end_to_end/test_wheel.py tests/intake/test_filing_answers.py \
+	tests/intake/test_large_files.py tests/intake/test_renew.py tests/intake/test_suspects.py \
+	tests/sample_exports/test_generate.py
 
 .PHONY: demo test check lint types bench calibrate fuzz slow docs clean help
 
