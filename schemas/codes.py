@@ -144,8 +144,7 @@ _ALL = (
         "A spreadsheet cut this number to a few digits with an exponent.",
         "holds_line",
         "Export the file again from the device and drop it as it is, without opening it in a spreadsheet; "
-        "or answer "
-        "with the right value.",
+        "or answer with the right value.",
         "a number like 1.83E+00: at most three digits, a capital E and two digits of exponent",
     ),
     Code(
@@ -285,8 +284,7 @@ _ALL = (
         "A later export covers the time of this trial and leaves it out.",
         "flags",
         "Was it deleted on the device on purpose? Answer in held/suspects.csv: `drop` to strike it, `ok` "
-        "to keep "
-        "it.",
+        "to keep it.",
         "an export of the same layout with at least half of what was known of that day",
     ),
     Code(
@@ -301,8 +299,7 @@ _ALL = (
         "Several trials have one time and no number, so nothing says which was done first.",
         "flags",
         "Map the trial's number or the time with seconds in the layout; warm-ups and odd landings are not "
-        "looked "
-        "for here.",
+        "looked for here.",
         "equal times, or a date only, and no number",
     ),
     Code(
@@ -543,8 +540,7 @@ _ALL = (
         "This looks like another test: squat above countermovement jump, or two sides or directions swapped.",
         "flags",
         "Answer in held/suspects.csv: `swap` where the two are mixed up, `ok` where they are right, or "
-        "`drop`; "
-        "single trials are relabelled in config/corrections.csv.",
+        "`drop`; single trials are relabelled in config/corrections.csv.",
         "2 trial errors; sides and directions: 4 SDs from the own difference and within 2 of its mirror",
     ),
     Code(
@@ -560,8 +556,7 @@ _ALL = (
         "All of a session's jumps are higher at once by as much as an arm swing gives.",
         "flags",
         "Ask whether the hands stayed on the hips. Answer in held/suspects.csv: `ok` where they did, "
-        "`free` where "
-        "not, or `drop`.",
+        "`free` where not, or `drop`.",
         "+10 to +38 % and 3 SDs above the own level",
     ),
     Code(
@@ -576,9 +571,8 @@ _ALL = (
         "The whole set moved over another range than is this athlete's: the line hung askew, or it was "
         "another lift.",
         "flags",
-        "Look how the sensor was fixed, and whether the lift is the one written down; strike or correct "
-        "it in "
-        "config/corrections.csv.",
+        "Look how the sensor was fixed, and whether the lift is the one written down; strike or correct it "
+        "in config/corrections.csv.",
         "10 % off the median range of the other days, of 6 repetitions or more",
     ),
     Code(

@@ -327,10 +327,8 @@ def type_time(source: Source, column: ColumnSource, rows: pl.DataFrame) -> Typed
     if is_hand_sheet(source.layout):
         reason = (
             "There is '{seen}', which is no date, or may be two (day/month or month/day) and no line of "
-            "the sheet "
-            "says which. Answer with the date as 2026-02-28; in the spreadsheet, format the column as "
-            "YYYY-MM-DD, "
-            "or save as .xlsx."
+            "the sheet says which. Answer with the date as 2026-02-28; in the spreadsheet, format the "
+            "column as YYYY-MM-DD, or save as .xlsx."
         )
     return Typed(typed, [problems_where(typed, bad, "bad_date", "performed_at", shown, reason)])
 

@@ -116,8 +116,7 @@ def take_suspect(desk: Desk, row: Filled, suspects: pl.DataFrame) -> Subject | N
         if row.answer.strip().casefold() == CONVERT and subject.code == _UNIT:
             why = (
                 "these lines have other values of the same column that fit, and all would be converted; "
-                "correct "
-                "single values with `supply` in config/corrections.csv, or export the lines again."
+                "correct single values with `supply` in config/corrections.csv, or export the lines again."
             )
         desk.refuse(row, why)
         return None

@@ -7,7 +7,10 @@ import hashlib
 import os
 import socket
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -17,6 +20,7 @@ from pipeline.intake.sheets import sheet_name
 from tests.end_to_end.runs import here
 from tests.intake.facility_maker import LAYOUTS, RUNS, Hall, run, runs
 
+NOBODY = 65_534
 posix_only = pytest.mark.skipif(os.name != "posix", reason="such names and files are those of POSIX")
 
 NAMES = (
@@ -97,20 +101,38 @@ def test_what_is_no_plain_file_is_left_alone_and_named(tmp_path: Path) -> None:
     assert [drop.path for drop in read_index(tmp_path / "hall" / "archive")] == ["gates-1/hard.csv"]
 
 
-@pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root reads everything")
-def test_what_cannot_be_read_is_left_and_named(tmp_path: Path) -> None:
-    hall = Hall(tmp_path)
-    closed = hall.drop("gates-1/closed.csv", runs(run()))
-    hidden = hall.drop("gates-2/hidden.csv", runs(run())).parent
-    closed.chmod(0)
-    hidden.chmod(0)
+@contextmanager
+def as_nobody(folder: Path) -> Iterator[None]:
+    """As somebody without special rights, to whom the folder belongs: root reads everything."""
+    if os.geteuid() != 0:
+        yield
+        return
+    for path in (folder, *folder.rglob("*")):
+        os.chown(path, NOBODY, NOBODY)
+    os.seteuid(NOBODY)
     try:
-        waits = {waiting.path: waiting.why for waiting in hall.take_in().waiting}
+        yield
     finally:
-        hidden.chmod(0o700)
-    assert waits[closed] == "it can't be read now (Permission denied)"
-    assert waits[hidden] == "the folder can't be looked into (Permission denied)"
-    assert closed.exists() and (hidden / "hidden.csv").exists()
+        os.seteuid(0)
+
+
+@posix_only
+def test_what_cannot_be_read_is_left_and_named(tmp_path: Path) -> None:
+    # What is imported where it is needed is imported now: nobody may not read it.
+    Hall(tmp_path).take(("gates-1/open.csv", runs(run())))
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        hall = Hall(folder)
+        closed = hall.drop("gates-1/closed.csv", runs(run()))
+        hidden = hall.drop("gates-2/hidden.csv", runs(run())).parent
+        with as_nobody(folder):
+            closed.chmod(0)
+            hidden.chmod(0)
+            waits = {waiting.path: waiting.why for waiting in hall.take_in().waiting}
+            hidden.chmod(0o700)
+        assert waits[closed] == "it can't be read now (Permission denied)"
+        assert waits[hidden] == "the folder can't be looked into (Permission denied)"
+        assert closed.exists() and (hidden / "hidden.csv").exists()
 
 
 def test_sheets_have_names_that_every_system_has() -> None:
