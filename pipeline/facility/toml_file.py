@@ -70,7 +70,11 @@ def dotted(path: KeyPath) -> str:
 
 def read_toml(path: Path, name: str) -> tuple[TomlFile | None, list[Problem]]:
     """Read a TOML file (UTF-8, a byte order mark is fine); None and the problem where it is not TOML."""
-    raw = path.read_bytes()
+    return parse_toml(path.read_bytes(), name)
+
+
+def parse_toml(raw: bytes, name: str) -> tuple[TomlFile | None, list[Problem]]:
+    """The bytes of a TOML file, as `read_toml` reads them."""
     try:
         # As files opened for text do: a lone CR is no line end to TOML and stays an error.
         text = raw.decode("utf-8-sig").replace("\r\n", "\n")

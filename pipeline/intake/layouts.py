@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
-from pathlib import Path
+from functools import lru_cache
+from pathlib import Path, PurePath
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
 from pipeline.facility.problems import Problem
 from pipeline.facility.settings import Names, StrictConfig, Timezone, known_family
-from pipeline.facility.toml_file import check_model, check_rest, read_toml
+from pipeline.facility.toml_file import check_model, check_rest, parse_toml
 from pipeline.intake.layout_checks import check_layout
 from schemas.families import FAMILIES
 
@@ -161,13 +162,24 @@ def read_layout(path: Path, families: Mapping[str, str] | None) -> tuple[Layout 
     `families`: device -> its family in facility.toml; None where that cannot be read: the device is not
     looked up then.
     """
-    file, problems = read_toml(path, f"{LAYOUTS_FOLDER}/{path.name}")
+    known = None if families is None else tuple(families.items())
+    layout, problems = _checked(path.read_bytes(), path.name, known)
+    return layout, list(problems)
+
+
+@lru_cache(maxsize=256)
+def _checked(
+    raw: bytes, name: str, known: tuple[tuple[str, str], ...] | None
+) -> tuple[Layout | None, tuple[Problem, ...]]:
+    """See `read_layout`. Kept: a run loads the facility again and again, and checking layouts is most of that."""
+    families = None if known is None else dict(known)
+    file, problems = parse_toml(raw, f"{LAYOUTS_FOLDER}/{name}")
     if file is None:
-        return None, problems
+        return None, tuple(problems)
     layout, problems = check_model(Layout, file, file.data)
     rest, faulty = (layout, []) if layout else check_rest(Layout, file, _STAND_INS)
-    for at, text in check_layout(rest, path.stem, families) if rest else ():
+    for at, text in check_layout(rest, PurePath(name).stem, families) if rest else ():
         # What is wrong with, in or around a key already found faulty may come from that.
         if not any(at[: len(key)] == key[: len(at)] for key in faulty):
             problems.append(file.problem(at, text))
-    return (None if problems else layout), problems
+    return (None if problems else layout), tuple(problems)
