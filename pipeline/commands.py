@@ -12,15 +12,17 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import duckdb
 
 from pipeline import show
 from pipeline.demo import DEMO_DAY, NotTheDemo, make_demo
 from pipeline.facility.catalogue import facility_catalogue
-from pipeline.facility.folder import Facility, check_facility, load_facility
+from pipeline.facility.folder import Facility, check_facility, load_facility, not_set_up_yet
 from pipeline.facility.init import init_facility
 from pipeline.facility.problems import ConfigError, Problem, mistakes, nearest_known
 from pipeline.facility.records import CORRECTIONS_FILE
@@ -126,7 +128,7 @@ def _say(arguments: Arguments) -> Callable[[str], None]:
     start = time.monotonic()
 
     def say(text: str) -> None:
-        print(f"  {time.monotonic() - start:5.1f} s  {text}", file=sys.stderr, flush=True)
+        print(f"  {time.monotonic() - start:5.1f} s  {show.harmless(text)}", file=sys.stderr, flush=True)
 
     return say
 
@@ -175,7 +177,8 @@ def _demo(arguments: Arguments) -> int:
 def _check(arguments: Arguments) -> int:
     found = check_facility(Path(arguments.facility))
     if not mistakes(found):
-        found += _unmet_now(load_facility(Path(arguments.facility)))
+        facility = load_facility(Path(arguments.facility))
+        found += [*not_set_up_yet(facility), *_unmet_now(facility)]
     data = {"problems": [vars(problem) for problem in found], "mistakes": len(mistakes(found))}
     _report(arguments, data, lambda: show.checked(found))
     return WRONG if mistakes(found) else DONE
@@ -477,7 +480,9 @@ def _watch(arguments: Arguments) -> int:
     # Prefect is imported where it is used: it costs a second.
     from pipeline.flows.watch import watch
 
-    watch(Path(arguments.facility), lambda text: print(f"{time.strftime('%H:%M:%S')}  {text}", flush=True))
+    folder = Path(arguments.facility)
+    zone = ZoneInfo(load_facility(folder).settings.timezone)
+    watch(folder, lambda text: print(f"{datetime.now(zone):%H:%M:%S}  {show.harmless(text)}", flush=True))
     return DONE
 
 
@@ -514,6 +519,8 @@ def _sql(arguments: Arguments) -> int:
     if len(arguments.words) > 2:
         raise WrongUse('put the query in quotes: yardmark sql FACILITY "SELECT ..."')
     folder, query = ([".", *arguments.words])[-2:]
+    if len(arguments.words) == 1 and (Path(query) / SETTINGS_FILE).is_file():
+        raise WrongUse(f'there is no query: yardmark sql {query} "SELECT ..."')
     published = Path(folder) / "published"
     file = current_file(published)
     if not file.is_file():

@@ -25,6 +25,7 @@ from pipeline.status import Status
 from schemas.codes import CODES
 
 _MOST = 40
+_STEPS_SHOWN = 6
 _COUNTS = ("lines", "loaded", "held", "repeated", "superseding", "skipped")
 
 
@@ -75,7 +76,7 @@ def checked(found: list[Problem]) -> None:
     if wrong:
         print(f"{len(wrong)} mistake(s) to mend.", file=sys.stderr)
     elif found:
-        print(f"No mistakes; {len(found)} thing(s) to look at, above.")
+        print(f"The config has no mistakes; {len(found)} thing(s) to look at, above.")
     else:
         print("The config has no mistakes.")
 
@@ -347,7 +348,7 @@ def status(found: Status, facility: Facility) -> None:
             local.dt.strftime("%Y-%m-%d %H:%M:%S"),
             "started_by",
             "seconds",
-            "steps",
+            pl.col("steps").map_elements(_cut, return_dtype=pl.String),
             pl.col("outcome").str.slice(0, 90),
         )
         columns(("last runs", "by", "seconds", "steps", "outcome"), rows.iter_rows())
@@ -368,6 +369,14 @@ def status(found: Status, facility: Facility) -> None:
         print(f"Next {name} run{when}: {moment:%A %Y-%m-%d %H:%M} {facility.settings.timezone}")
     if found.editions:
         print(f"Last weekly edition: {facility.published / 'coach' / found.editions[0]}")
+
+
+def _cut(steps: str) -> str:
+    """The first and the last of many steps."""
+    names = steps.split(", ")
+    if len(names) <= _STEPS_SHOWN:
+        return steps
+    return f"{', '.join(names[: _STEPS_SHOWN - 1])}, {len(names) - _STEPS_SHOWN} more, {names[-1]}"
 
 
 def ran(run: Run) -> None:

@@ -65,7 +65,12 @@ def _head(layout: Layout, stem: str, families: Mapping[str, str] | None) -> Foun
     if families is not None:
         family = families.get(layout.device)
         if family is None:
-            near = nearest_known(layout.device, families)
+            slip = meant(layout.device, families)
+            near = (
+                f"the nearest known one is {slip!r}"
+                if slip
+                else f"add it there, as [devices.{layout.device}]"
+            )
             yield ("device",), f"{layout.device!r} is no device of config/facility.toml; {near}"
         elif family in FAMILIES and family != FAMILIES[layout.family].of_device:
             yield (

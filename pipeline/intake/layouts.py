@@ -171,7 +171,7 @@ def read_layout(path: Path, families: Mapping[str, str] | None) -> tuple[Layout 
 def _checked(
     raw: bytes, name: str, known: tuple[tuple[str, str], ...] | None
 ) -> tuple[Layout | None, tuple[Problem, ...]]:
-    """See `read_layout`. Kept: a run loads the facility again and again, and checking layouts is most of that."""
+    """See `read_layout`. Kept, as a run loads the facility again and again, and layouts are most of that."""
     families = None if known is None else dict(known)
     file, problems = parse_toml(raw, f"{LAYOUTS_FOLDER}/{name}")
     if file is None:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+_MOST_NAMED = 5
 _TEMPORARY_STARTS = (".", "~$", "~")
 _OF_THE_SYSTEM = ("thumbs.db", "desktop.ini")
 _TEMPORARY_ENDS = (".tmp", ".part", ".partial", ".crdownload", ".filepart", ".download", ".lock", "~")
@@ -114,7 +115,9 @@ def settled_files(
     unfinished = [path for path in still if not is_whole(path)]
     longer = max(0.0, unfinished_seconds - settle_seconds)
     if unfinished and longer:
-        say(f"{len(unfinished)} file(s) end without a line end: waiting {longer:g} s more for them")
+        some = ", ".join(path.relative_to(inbox).as_posix() for path in unfinished[:_MOST_NAMED])
+        more = f" and {len(unfinished) - _MOST_NAMED} more" if len(unfinished) > _MOST_NAMED else ""
+        say(f"the last line has no line end, so {longer:g} s more are waited for: {some}{more}")
         sleep(longer)
         later, waiting = scan(inbox)
         unfinished_set = set(unfinished)

@@ -112,7 +112,8 @@ def as_html(sheet: Sheet) -> str:
 
 
 def _planned(sheet: Sheet) -> Iterator[str]:
-    planned = sheet.planned
+    named = pl.col("athlete_id").map_elements(sheet.name, return_dtype=pl.String)
+    planned = sheet.planned.sort(named, "athlete_id", "test", maintain_order=True)
     if planned.is_empty():
         yield "<p>Nobody is planned for this day in config/testing_days.csv.</p>"
         return
