@@ -57,6 +57,7 @@ _SUSPECTS = (
     Field("ratio", "real", "Ratio to the own level that another unit would make.", unit="1"),
     Field("value", "real", "First value asked about.", unit="any"),
     Field("proposed", "real", "That value, converted.", unit="any"),
+    Field("unit", "text", "Unit of both."),
     Field("complete", "boolean", "Whether all values of these lines are asked about, so can be converted."),
     Field("places", "text", "Lines of files that they were read from."),
 )

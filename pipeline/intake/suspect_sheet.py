@@ -66,7 +66,7 @@ def seen_in_words(row: dict[str, Any]) -> str:
     """How many trials or values are asked about, and what is odd about them."""
     count = row["n_trials"]
     if row["code"] == _UNIT:
-        return f"{count} value(s), the first {row['value']:.6g}"
+        return f"{count} value(s), the first {row['value']:.6g} {row['unit']}"
     if row["code"] != _IDENTITY:
         return f"{count} trial(s). {CODES[row['code']].sentence}"
     if row["away"] is None:
@@ -78,7 +78,7 @@ def seen_in_words(row: dict[str, Any]) -> str:
 def proposed_in_words(row: dict[str, Any], names: Names) -> str:
     """The best guess."""
     if row["code"] == _UNIT:
-        ratio = f"{row['ratio']:.5g} times the own level: {row['proposed']:.6g} in the right unit"
+        ratio = f"{row['ratio']:.5g} times the own level: {row['proposed']:.6g} {row['unit']} by the right one"
         return (
             f"{CONVERT}: {ratio}"
             if row["complete"]

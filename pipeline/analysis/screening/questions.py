@@ -50,7 +50,7 @@ def unit_questions(units: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
     group = ["file_id", "source_table", "test", "field", "ratio"]
     questions = counted.sort("file_id", "line", "row_id").group_by(group, maintain_order=True).agg(
         pl.col("line"),
-        pl.col("device", "local_date", "value", "proposed").first(),
+        pl.col("device", "local_date", "value", "proposed", "unit").first(),
         n_trials=pl.col("row_id").n_unique().cast(pl.Int32),
         athlete_id=pl.when(pl.col("athlete_id").n_unique() == 1).then(pl.col("athlete_id").first()),
         complete=(pl.col("suspect") == pl.col("here")).all(),

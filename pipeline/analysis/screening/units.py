@@ -46,7 +46,7 @@ COLUMNS = {
 
 def unit_suspects(values: pl.DataFrame, own_tests: list[str]) -> pl.DataFrame:
     """The values that look like another unit's: row_id, trial_id, metric, athlete_id, device, local_date,
-    value, ratio, field (trial column), level (own), proposed (the value divided by the ratio).
+    value, unit, ratio, field (trial column), level (own), proposed (the value divided by the ratio).
 
     `values`: see `levels.beside_level`; proportional metrics only. `own_tests`: metrics that the facility
     has declared, which are the column `value`.
@@ -75,6 +75,7 @@ def unit_suspects(values: pl.DataFrame, own_tests: list[str]) -> pl.DataFrame:
         "device",
         "local_date",
         "value",
+        "unit",
         "ratio",
         field=pl.col("metric").replace_strict(columns, return_dtype=pl.String),
         level=pl.col("level").exp(),
