@@ -13,12 +13,13 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.analysis.norm_tables import MINIMUM
 from pipeline.analysis.norms import GroupedWeek, group_week
 from pipeline.analysis.one_value import Usable, Values, last_days, usable, values_of_week
 from pipeline.analysis.populations import RUNGS, season_label
-from pipeline.numerics.grouped import medians_of_ranges
+from pipeline.numerics.grouped import ascending, medians_of_ranges
 from pipeline.numerics.percentiles import Floats, Ints
 from pipeline.numerics.shrinkage import group_moments
 from pipeline.numerics.standing import Z90, joined_limit, median_error_factor, wilson_interval, without_self
@@ -58,7 +59,10 @@ def against_group(
     season = season_label(week + timedelta(days=6), season_start)
     written = _written(grouped, sessions, here, populations.filter(pl.col("season") == season), catalogue)
     cell = _chosen(grouped, sessions, values, written["code"].to_numpy(), rungs)
-    rows = _in_order_of_key(sessions, values, np.flatnonzero(cell >= 0))
+    rows, below, equal = grouped.cells.standing(cell)
+    numbers = _numbers(sessions, values, grouped, catalogue, rows, cell[rows], below, equal)
+    order = _in_order_of_key(sessions, values, rows)
+    rows = rows[order]
     where = np.searchsorted(written["code"].to_numpy(), cell[rows])
     named = written.with_columns(
         better=pl.col("metric").replace_strict({name: metric.better for name, metric in catalogue.items()})
@@ -68,7 +72,7 @@ def against_group(
         value=pl.Series(values.value[rows]),
         n_sessions=pl.Series(values.count[rows]),
         last_date=last_days(sessions, values)[rows],
-        **_numbers(sessions, values, grouped, catalogue, rows, cell[rows]),
+        **{name: pl.Series(column[order]) for name, column in numbers.items()},
     )
     return _turned(frame.with_columns(week=pl.lit(week))).select(
         pl.col(name).cast(kind) for name, kind in polars_schema(TABLES["against_group"]).items()
@@ -76,13 +80,11 @@ def against_group(
 
 
 def _in_order_of_key(sessions: Usable, values: Values, rows: Ints) -> Ints:
-    """Some values sorted by athlete_id and series_id, the key of the table within a week."""
+    """The order of some values by athlete_id and series_id, the key of the table within a week."""
     n_series = sessions.series.height
     place = np.empty(n_series, dtype=np.int64)
     place[sessions.series["series_id"].arg_sort().to_numpy()] = np.arange(n_series)
-    order = np.argsort(values.athlete[rows] * n_series + place[values.series[rows]])
-    found: Ints = rows[order]
-    return found
+    return ascending(values.athlete[rows] * n_series + place[values.series[rows]])[1]
 
 
 def _written(
@@ -137,8 +139,13 @@ def _numbers(
     catalogue: Mapping[str, Metric],
     rows: Ints,
     cell: Ints,
-) -> dict[str, Any]:
-    """What is computed of each comparison, as measured; NaN where there is none."""
+    below: Ints,
+    equal: Ints,
+) -> dict[str, NDArray[Any]]:
+    """What is computed of each comparison, as measured; NaN where there is none.
+
+    `rows`, `below` and `equal` are those of `Grouped.standing`, in its order; `cell` that of each row.
+    """
     value, serial = values.value[rows], values.series[rows]
     logs = np.array([catalogue[metric].scale == "log" for metric in sessions.series["metric"]], dtype=bool)
     on_log = logs[serial]
@@ -157,21 +164,18 @@ def _numbers(
     return {
         "value_error": error,
         "n_others": n - 1,
-        **_percentiles(grouped, cell, n - 1, value, low, high),
+        **_percentiles(grouped, cell, n - 1, below + equal / 2, low, high),
         "z": z,
         "z_error": z_error,
     }
 
 
 def _percentiles(
-    grouped: GroupedWeek, cell: Ints, others: Ints, value: Floats, low: Floats, high: Floats
+    grouped: GroupedWeek, cell: Ints, others: Ints, count: Floats, low: Floats, high: Floats
 ) -> dict[str, Floats]:
-    """Mid-rank percentile of `value` among the others, and its 90 % interval: what measurement error (from
-    `low` to `high`) and the number of others leave open, joined."""
+    """Mid-rank percentile of an athlete with `count` of the others below, and its 90 % interval: what
+    measurement error (from `low` to `high`) and the number of others leave open, joined."""
     cells = grouped.cells
-    below = cells.below(cell, value)
-    equal = cells.below(cell, value, or_equal=True) - below - 1
-    count = below + equal / 2
     share = count / others
     few, many = wilson_interval(count, others)
     # The athlete is below the upper end, and not below the lower.
