@@ -59,8 +59,8 @@ def against_group(
     season = season_label(week + timedelta(days=6), season_start)
     written = _written(grouped, sessions, here, populations.filter(pl.col("season") == season), catalogue)
     cell = _chosen(grouped, sessions, values, written["code"].to_numpy(), rungs)
-    rows, below, equal = grouped.cells.standing(cell)
-    numbers = _numbers(sessions, values, grouped, catalogue, rows, cell[rows], below, equal)
+    rows, at, below, equal = grouped.cells.standing(cell)
+    numbers = _numbers(sessions, values, grouped, catalogue, rows, at, below + equal / 2)
     order = _in_order_of_key(sessions, values, rows)
     rows = rows[order]
     where = np.searchsorted(written["code"].to_numpy(), cell[rows])
@@ -138,13 +138,12 @@ def _numbers(
     grouped: GroupedWeek,
     catalogue: Mapping[str, Metric],
     rows: Ints,
-    cell: Ints,
-    below: Ints,
-    equal: Ints,
+    at: Ints,
+    count: Floats,
 ) -> dict[str, NDArray[Any]]:
     """What is computed of each comparison, as measured; NaN where there is none.
 
-    `rows`, `below` and `equal` are those of `Grouped.standing`, in its order; `cell` that of each row.
+    `rows` and `at` are those of `Grouped.standing`; `count` of the others are below, a tie counts half.
     """
     value, serial = values.value[rows], values.series[rows]
     logs = np.array([catalogue[metric].scale == "log" for metric in sessions.series["metric"]], dtype=bool)
@@ -152,7 +151,6 @@ def _numbers(
     of_session = medians_of_ranges(sessions.numbers["session_error"], values.first[rows], values.count[rows])
     error = of_session * median_error_factor(values.count[rows])
     code, offsets = grouped.cells.bounds
-    at = np.searchsorted(code, cell)
     n = np.diff(offsets)[at]
     with np.errstate(divide="ignore", invalid="ignore"):
         step = np.where(on_log, Z90 * error / value, Z90 * error)
@@ -164,14 +162,14 @@ def _numbers(
     return {
         "value_error": error,
         "n_others": n - 1,
-        **_percentiles(grouped, cell, n - 1, below + equal / 2, low, high),
+        **_percentiles(grouped, at, n - 1, count, low, high),
         "z": z,
         "z_error": z_error,
     }
 
 
 def _percentiles(
-    grouped: GroupedWeek, cell: Ints, others: Ints, count: Floats, low: Floats, high: Floats
+    grouped: GroupedWeek, at: Ints, others: Ints, count: Floats, low: Floats, high: Floats
 ) -> dict[str, Floats]:
     """Mid-rank percentile of an athlete with `count` of the others below, and its 90 % interval: what
     measurement error (from `low` to `high`) and the number of others leave open, joined."""
@@ -179,8 +177,8 @@ def _percentiles(
     share = count / others
     few, many = wilson_interval(count, others)
     # The athlete is below the upper end, and not below the lower.
-    lowest = np.where(np.isnan(low), np.nan, cells.below(cell, low) / others)
-    highest = np.where(np.isnan(high), np.nan, (cells.below(cell, high, or_equal=True) - 1) / others)
+    lowest = np.where(np.isnan(low), np.nan, cells.below(at, low) / others)
+    highest = np.where(np.isnan(high), np.nan, (cells.below(at, high, or_equal=True) - 1) / others)
     return {
         "percentile": 100 * share,
         "percentile_low": 100 * joined_limit(share, np.minimum(lowest, share), np.minimum(few, share)),

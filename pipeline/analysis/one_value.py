@@ -77,9 +77,8 @@ def usable(
     With some of their real columns; NULL becomes NaN.
     """
     since = (min(weeks) if weeks else as_of) - timedelta(days=WINDOW_DAYS)
-    needed = results.lazy().select("athlete_id", *SERIES, "local_date", "flags", *columns)
-    # Most rows may be older: what is left of them is copied piece by piece.
-    recent = needed.filter(pl.col("local_date").is_between(since, as_of)).collect(engine="streaming")
+    needed = results.select("athlete_id", *SERIES, "local_date", "flags", *columns)
+    recent = needed.filter(pl.col("local_date").is_between(since, as_of))
     # There are few different texts of flags: each is looked into once.
     entering = recent.select(pl.col("flags").unique()).filter(may_enter())["flags"]
     flags = pl.col("flags").is_in(entering.drop_nulls().implode()) | pl.col("flags").is_null()

@@ -42,24 +42,26 @@ class Grouped:
         first = np.flatnonzero(np.diff(group, prepend=-1))
         return group[first], np.append(first, group.size)
 
-    def standing(self, group: Ints) -> tuple[Ints, Ints, Ints]:
-        """Where each value stands in one of its groups: (values,), -1 where in none, -> three times (n,).
+    def standing(self, group: Ints) -> tuple[Ints, Ints, Ints, Ints]:
+        """Where each value stands in one of its groups: (values,), -1 where in none, -> four times (n,).
 
-        The places of the values that stand in one, group after group and upward in each; how many of the
-        group are below each; how many others are equal to it.
+        The places of the values that stand in one, group after group and upward in each; the place of the
+        group among those of `bounds`; how many of the group are below each; how many others are equal to it.
         """
         of_entry = self.keys >> self.bits
         member = self.member[self._place]
         chosen = np.flatnonzero(group[member] == of_entry)
-        begins = np.append(True, (np.diff(of_entry) != 0) | (self.ordered[1:] != self.ordered[:-1]))
-        lot = (np.cumsum(begins) - 1)[chosen]
-        first = np.flatnonzero(begins)
-        code, offsets = self.bounds
-        below = first[lot] - offsets[np.searchsorted(code, of_entry[chosen])]
-        return member[chosen], below, np.diff(first, append=of_entry.size)[lot] - 1
+        another = np.diff(of_entry, prepend=-1) != 0
+        above = np.append(True, self.ordered[1:] != self.ordered[:-1])[: of_entry.size]
+        at = np.cumsum(another)[chosen] - 1
+        lot = np.cumsum(another | above)[chosen] - 1
+        first = np.flatnonzero(another | above)
+        below = first[lot] - self.bounds[1][at]
+        return member[chosen], at, below, np.diff(first, append=of_entry.size)[lot] - 1
 
-    def below(self, group: Ints, value: Floats, or_equal: bool = False) -> Ints:
-        """How many of a group are below a value, or equal to it too: (n,), (n,) -> (n,).
+    def below(self, at: Ints, value: Floats, or_equal: bool = False) -> Ints:
+        """How many of a group, by its place among those of `bounds`, are below a value, or equal to it too:
+        (n,), (n,) -> (n,).
 
         Several times as fast where the queries are in the order of `standing`, or nearly.
         """
@@ -68,8 +70,7 @@ class Grouped:
         place = np.empty(value.size, dtype=np.int64)
         place[order] = np.searchsorted(self.levels, value[order], side="right" if or_equal else "left")
         code, offsets = self.bounds
-        start = offsets[np.searchsorted(code, group)]
-        found: Ints = np.searchsorted(self.keys, (group << self.bits) + place) - start
+        found: Ints = np.searchsorted(self.keys, (code[at] << self.bits) + place) - offsets[at]
         return found
 
 
