@@ -77,30 +77,34 @@ def usable(
     With some of their real columns; NULL becomes NaN.
     """
     since = (min(weeks) if weeks else as_of) - timedelta(days=WINDOW_DAYS)
-    needed = results.select("athlete_id", *SERIES, "local_date", "flags", *columns)
-    recent = needed.filter(pl.col("local_date").is_between(since, as_of))
+    recent = pl.col("local_date").is_between(since, as_of)
     # There are few different texts of flags: each is looked into once.
-    entering = recent.select(pl.col("flags").unique()).filter(may_enter())["flags"]
-    flags = pl.col("flags").is_in(entering.drop_nulls().implode()) | pl.col("flags").is_null()
-    known = recent.filter(flags)
-    athletes = known.group_by("athlete_id").agg().to_series().sort()
-    series, stretches = _series(known)
-    day = (pl.col("local_date") - _FIRST_DAY).dt.total_days()
-    athlete = pl.col("athlete_id").cast(pl.Enum(athletes)).to_physical().cast(pl.Int64)
-    placed = known.select(athlete=athlete, day=day)
-    pair = placed["athlete"].to_numpy() * series.height + stretches
-    keys, order = ascending((pair << _DAY_BITS) + placed["day"].to_numpy())
-    numbers = {name: known[name].cast(pl.Float64).fill_null(np.nan).to_numpy()[order] for name in columns}
-    return Usable(athletes, series, keys, numbers)
+    texts = results.lazy().filter(recent).select(pl.col("flags").unique()).collect()
+    left_out = pl.col("flags").is_in(texts.filter(~may_enter())["flags"].implode())
+    entering = results.select(recent & ~left_out.fill_null(False)).to_series()
+    # Texts are heavy: rows are copied with numbers in their place, not as they are.
+    known = results.lazy().filter(entering)
+    athletes = known.group_by("athlete_id").agg().collect().to_series().sort()
+    series, serial = _series(known, int(entering.sum()))
+    placed = known.select(
+        pl.col("athlete_id").cast(pl.Enum(athletes)).to_physical().cast(pl.Int64),
+        (pl.col("local_date") - _FIRST_DAY).dt.total_days(),
+        *(pl.col(name).cast(pl.Float64).fill_null(np.nan) for name in columns),
+    ).collect()
+    pair = placed["athlete_id"].to_numpy() * series.height + serial
+    keys, order = ascending((pair << _DAY_BITS) + placed["local_date"].to_numpy())
+    return Usable(athletes, series, keys, {name: placed[name].to_numpy()[order] for name in columns})
 
 
-def _series(rows: pl.DataFrame) -> tuple[pl.DataFrame, Ints]:
-    """The series that occur, sorted, and the place of each row's among them: metric, series_id; (n,)."""
+def _series(rows: pl.LazyFrame, n: int) -> tuple[pl.DataFrame, Ints]:
+    """The series that occur in n rows, sorted, and the place of each row's: metric, series_id; (n,)."""
     # Rows of a series mostly stand together: one of each stretch is looked at.
-    stretches = rows.select(pl.struct(SERIES).rle()).unnest(pl.all()).unnest("value")
+    begins = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in SERIES)
+    stretches = rows.select(SERIES).with_row_index("first").filter(begins).collect()
     series = stretches.select(SERIES).unique().sort(SERIES)
     place = stretches.join(series.with_row_index("place"), on=SERIES, how="left", maintain_order="left")
-    return series, np.repeat(place["place"].to_numpy().astype(np.int64), place["len"].to_numpy())
+    size = np.diff(stretches["first"].to_numpy().astype(np.int64), append=n)
+    return series, np.repeat(place["place"].to_numpy().astype(np.int64), size)
 
 
 def values_of_week(sessions: Usable, week: date) -> Values:
