@@ -64,10 +64,7 @@ def against_group(
     order = _in_order_of_key(sessions, values, rows)
     rows = rows[order]
     where = np.searchsorted(written["code"].to_numpy(), cell[rows])
-    named = written.with_columns(
-        better=pl.col("metric").replace_strict({name: metric.better for name, metric in catalogue.items()})
-    )[where]
-    frame = named.with_columns(
+    frame = written.drop("code", "label")[where].with_columns(
         athlete_id=sessions.athletes.gather(values.athlete[rows]),
         value=pl.Series(values.value[rows]),
         n_sessions=pl.Series(values.count[rows]),
@@ -94,8 +91,8 @@ def _written(
     populations: pl.DataFrame,
     catalogue: Mapping[str, Metric],
 ) -> pl.DataFrame:
-    """The cells with norms and at least 8 others, by code: population, series, unit and version of each; none
-    of a metric that says how a body is composed."""
+    """The cells with norms and at least 8 others, by code: population, series, unit and version of each,
+    whether `higher` is better (context: as it is); none of a metric that says how a body is composed."""
     ranked = [name for name, metric in catalogue.items() if not metric.restricted_minors]
     code, offsets = grouped.cells.bounds
     large = np.flatnonzero(np.diff(offsets) > MINIMUM)
@@ -109,6 +106,8 @@ def _written(
         how="horizontal",
     )
     cells = cells.filter(pl.col("metric").is_in(ranked))
+    better = pl.col("metric").replace_strict({name: metric.better for name, metric in catalogue.items()})
+    cells = cells.with_columns(higher=better != "lower", context=better == "context")
     cells = cells.join(populations.select("label", "population_id"), on="label")
     said = norms.select("population_id", "series_id", "norms_version", "unit")
     return cells.join(said, on=["population_id", "series_id"]).sort("code")
@@ -211,7 +210,7 @@ def _standard(
 
 def _turned(rows: pl.DataFrame) -> pl.DataFrame:
     """The comparisons with percentile and z turned so that high is better, clipped to 1 to 99, and T."""
-    higher, context = pl.col("better") != "lower", pl.col("better") == "context"
+    higher, context = pl.col("higher"), pl.col("context")
     clipped = {name: pl.col(name).fill_nan(None).clip(1, 99) for name in _CLIPPED}
     raw = {name.replace("percentile", "percentile_raw"): column for name, column in clipped.items()}
     rows = rows.with_columns(**raw, z=pl.col("z").fill_nan(None))

@@ -80,7 +80,10 @@ def group_values(group: Ints, member: Ints, values: Floats) -> Grouped:
     place = np.empty(values.size, dtype=np.int64)
     place[order] = np.arange(values.size)
     bits = max(1, int(values.size).bit_length())
-    return Grouped(values[order], order, np.sort((group << bits) | place[member]), bits)
+    keys = group << bits
+    keys |= place[member]
+    keys.sort()
+    return Grouped(values[order], order, keys, bits)
 
 
 def ascending(keys: Ints) -> tuple[Ints, Ints]:
