@@ -13,12 +13,13 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.analysis.norm_tables import MINIMUM
 from pipeline.analysis.norms import GroupedWeek, group_week
 from pipeline.analysis.one_value import Usable, Values, last_days, usable, values_of_week
 from pipeline.analysis.populations import RUNGS, season_label
-from pipeline.numerics.grouped import medians_of_ranges
+from pipeline.numerics.grouped import ascending, medians_of_ranges
 from pipeline.numerics.percentiles import Floats, Ints
 from pipeline.numerics.shrinkage import group_moments
 from pipeline.numerics.standing import Z90, joined_limit, median_error_factor, wilson_interval, without_self
@@ -58,17 +59,17 @@ def against_group(
     season = season_label(week + timedelta(days=6), season_start)
     written = _written(grouped, sessions, here, populations.filter(pl.col("season") == season), catalogue)
     cell = _chosen(grouped, sessions, values, written["code"].to_numpy(), rungs)
-    rows = _in_order_of_key(sessions, values, np.flatnonzero(cell >= 0))
+    rows, at, below, equal = grouped.cells.standing(cell)
+    numbers = _numbers(sessions, values, grouped, catalogue, rows, at, below + equal / 2)
+    order = _in_order_of_key(sessions, values, rows)
+    rows = rows[order]
     where = np.searchsorted(written["code"].to_numpy(), cell[rows])
-    named = written.with_columns(
-        better=pl.col("metric").replace_strict({name: metric.better for name, metric in catalogue.items()})
-    )[where]
-    frame = named.with_columns(
+    frame = written.drop("code", "label")[where].with_columns(
         athlete_id=sessions.athletes.gather(values.athlete[rows]),
         value=pl.Series(values.value[rows]),
         n_sessions=pl.Series(values.count[rows]),
         last_date=last_days(sessions, values)[rows],
-        **_numbers(sessions, values, grouped, catalogue, rows, cell[rows]),
+        **{name: pl.Series(column[order]) for name, column in numbers.items()},
     )
     return _turned(frame.with_columns(week=pl.lit(week))).select(
         pl.col(name).cast(kind) for name, kind in polars_schema(TABLES["against_group"]).items()
@@ -76,13 +77,11 @@ def against_group(
 
 
 def _in_order_of_key(sessions: Usable, values: Values, rows: Ints) -> Ints:
-    """Some values sorted by athlete_id and series_id, the key of the table within a week."""
+    """The order of some values by athlete_id and series_id, the key of the table within a week."""
     n_series = sessions.series.height
     place = np.empty(n_series, dtype=np.int64)
     place[sessions.series["series_id"].arg_sort().to_numpy()] = np.arange(n_series)
-    order = np.argsort(values.athlete[rows] * n_series + place[values.series[rows]])
-    found: Ints = rows[order]
-    return found
+    return ascending(values.athlete[rows] * n_series + place[values.series[rows]])[1]
 
 
 def _written(
@@ -92,8 +91,8 @@ def _written(
     populations: pl.DataFrame,
     catalogue: Mapping[str, Metric],
 ) -> pl.DataFrame:
-    """The cells with norms and at least 8 others, by code: population, series, unit and version of each; none
-    of a metric that says how a body is composed."""
+    """The cells with norms and at least 8 others, by code: population, series, unit and version of each,
+    whether `higher` is better (context: as it is); none of a metric that says how a body is composed."""
     ranked = [name for name, metric in catalogue.items() if not metric.restricted_minors]
     code, offsets = grouped.cells.bounds
     large = np.flatnonzero(np.diff(offsets) > MINIMUM)
@@ -107,6 +106,8 @@ def _written(
         how="horizontal",
     )
     cells = cells.filter(pl.col("metric").is_in(ranked))
+    better = pl.col("metric").replace_strict({name: metric.better for name, metric in catalogue.items()})
+    cells = cells.with_columns(higher=better != "lower", context=better == "context")
     cells = cells.join(populations.select("label", "population_id"), on="label")
     said = norms.select("population_id", "series_id", "norms_version", "unit")
     return cells.join(said, on=["population_id", "series_id"]).sort("code")
@@ -136,16 +137,19 @@ def _numbers(
     grouped: GroupedWeek,
     catalogue: Mapping[str, Metric],
     rows: Ints,
-    cell: Ints,
-) -> dict[str, Any]:
-    """What is computed of each comparison, as measured; NaN where there is none."""
+    at: Ints,
+    count: Floats,
+) -> dict[str, NDArray[Any]]:
+    """What is computed of each comparison, as measured; NaN where there is none.
+
+    `rows` and `at` are those of `Grouped.standing`; `count` of the others are below, a tie counts half.
+    """
     value, serial = values.value[rows], values.series[rows]
     logs = np.array([catalogue[metric].scale == "log" for metric in sessions.series["metric"]], dtype=bool)
     on_log = logs[serial]
     of_session = medians_of_ranges(sessions.numbers["session_error"], values.first[rows], values.count[rows])
     error = of_session * median_error_factor(values.count[rows])
     code, offsets = grouped.cells.bounds
-    at = np.searchsorted(code, cell)
     n = np.diff(offsets)[at]
     with np.errstate(divide="ignore", invalid="ignore"):
         step = np.where(on_log, Z90 * error / value, Z90 * error)
@@ -157,26 +161,23 @@ def _numbers(
     return {
         "value_error": error,
         "n_others": n - 1,
-        **_percentiles(grouped, cell, n - 1, value, low, high),
+        **_percentiles(grouped, at, n - 1, count, low, high),
         "z": z,
         "z_error": z_error,
     }
 
 
 def _percentiles(
-    grouped: GroupedWeek, cell: Ints, others: Ints, value: Floats, low: Floats, high: Floats
+    grouped: GroupedWeek, at: Ints, others: Ints, count: Floats, low: Floats, high: Floats
 ) -> dict[str, Floats]:
-    """Mid-rank percentile of `value` among the others, and its 90 % interval: what measurement error (from
-    `low` to `high`) and the number of others leave open, joined."""
+    """Mid-rank percentile of an athlete with `count` of the others below, and its 90 % interval: what
+    measurement error (from `low` to `high`) and the number of others leave open, joined."""
     cells = grouped.cells
-    below = cells.below(cell, value)
-    equal = cells.below(cell, value, or_equal=True) - below - 1
-    count = below + equal / 2
     share = count / others
     few, many = wilson_interval(count, others)
     # The athlete is below the upper end, and not below the lower.
-    lowest = np.where(np.isnan(low), np.nan, cells.below(cell, low) / others)
-    highest = np.where(np.isnan(high), np.nan, (cells.below(cell, high, or_equal=True) - 1) / others)
+    lowest = np.where(np.isnan(low), np.nan, cells.below(at, low) / others)
+    highest = np.where(np.isnan(high), np.nan, (cells.below(at, high, or_equal=True) - 1) / others)
     return {
         "percentile": 100 * share,
         "percentile_low": 100 * joined_limit(share, np.minimum(lowest, share), np.minimum(few, share)),
@@ -209,7 +210,7 @@ def _standard(
 
 def _turned(rows: pl.DataFrame) -> pl.DataFrame:
     """The comparisons with percentile and z turned so that high is better, clipped to 1 to 99, and T."""
-    higher, context = pl.col("better") != "lower", pl.col("better") == "context"
+    higher, context = pl.col("higher"), pl.col("context")
     clipped = {name: pl.col(name).fill_nan(None).clip(1, 99) for name in _CLIPPED}
     raw = {name.replace("percentile", "percentile_raw"): column for name, column in clipped.items()}
     rows = rows.with_columns(**raw, z=pl.col("z").fill_nan(None))

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import polars as pl
 
+from pipeline.numerics.percentiles import Ints
 from schemas.catalogue import Metric
 from schemas.models import polars_schema
 from schemas.tables import TABLES
@@ -101,8 +102,8 @@ def _long(rows: pl.DataFrame) -> pl.DataFrame:
     }
     percentile = np.tile(np.array(list(PERCENTILE_NEEDS), dtype=np.int32), rows.height)
     columns = {name: pl.Series(column) for name, column in {"percentile": percentile, **long}.items()}
-    told = again.with_columns(**columns).with_columns(pl.col(*long).fill_nan(None))
-    return told.with_columns(withheld=_withheld_percentile()).select(_columns("norm_percentiles"))
+    told = again.with_columns(**columns, withheld=_withheld_percentiles(rows["n_athletes"].to_numpy()))
+    return told.with_columns(pl.col(*long).fill_nan(None)).select(_columns("norm_percentiles"))
 
 
 def _withheld() -> pl.Expr:
@@ -115,8 +116,16 @@ def _withheld() -> pl.Expr:
     return sentence
 
 
-def _withheld_percentile() -> pl.Expr:
-    """Why a percentile is left out; NULL where it is shown."""
-    need = pl.col("percentile").replace_strict(PERCENTILE_NEEDS, return_dtype=pl.Int32)
-    short = pl.format("Percentile {} needs {} athletes; there are {} here.", pl.col("percentile"), need, _N)
-    return pl.when(need > _N).then(short)
+def _withheld_percentiles(n_athletes: Ints) -> pl.Series:
+    """Why each percentile of groups is left out; NULL where it is shown: (groups,) -> (groups * percentiles,).
+
+    There are few different sentences: each is put together once.
+    """
+    most, times = max(PERCENTILE_NEEDS.values()), len(PERCENTILE_NEEDS)
+    sentences = [
+        f"Percentile {p} needs {need} athletes; there are {n} here." if n < need else None
+        for n in range(most + 1)
+        for p, need in PERCENTILE_NEEDS.items()
+    ]
+    place = np.minimum(n_athletes, most)[:, None] * times + np.arange(times)
+    return pl.Series(sentences, dtype=pl.String).gather(place.reshape(-1))

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 import polars as pl
 
-from pipeline.numerics.grouped import medians_of_ranges
+from pipeline.numerics.grouped import ascending, medians_of_ranges
 from pipeline.numerics.percentiles import Floats, Ints
 from schemas.codes import EXCLUDING
 
@@ -77,25 +77,34 @@ def usable(
     With some of their real columns; NULL becomes NaN.
     """
     since = (min(weeks) if weeks else as_of) - timedelta(days=WINDOW_DAYS)
-    needed = results.select("athlete_id", *SERIES, "local_date", "flags", *columns)
-    results = needed.filter(pl.col("local_date").is_between(since, as_of))
+    recent = pl.col("local_date").is_between(since, as_of)
     # There are few different texts of flags: each is looked into once.
-    entering = results.select(pl.col("flags").unique()).filter(may_enter())["flags"]
-    flags = pl.col("flags").is_in(entering.drop_nulls().implode()) | pl.col("flags").is_null()
-    known = results.filter(flags)
-    athletes = known["athlete_id"].unique().sort()
+    texts = results.lazy().filter(recent).select(pl.col("flags").unique()).collect()
+    left_out = pl.col("flags").is_in(texts.filter(~may_enter())["flags"].implode())
+    entering = results.select(recent & ~left_out.fill_null(False)).to_series()
+    # Texts are heavy: rows are copied with numbers in their place, not as they are.
+    known = results.lazy().filter(entering)
+    athletes = known.group_by("athlete_id").agg().collect().to_series().sort()
+    series, serial = _series(known, int(entering.sum()))
+    placed = known.select(
+        pl.col("athlete_id").cast(pl.Enum(athletes)).to_physical().cast(pl.Int64),
+        (pl.col("local_date") - _FIRST_DAY).dt.total_days(),
+        *(pl.col(name).cast(pl.Float64).fill_null(np.nan) for name in columns),
+    ).collect()
+    pair = placed["athlete_id"].to_numpy() * series.height + serial
+    keys, order = ascending((pair << _DAY_BITS) + placed["local_date"].to_numpy())
+    return Usable(athletes, series, keys, {name: placed[name].to_numpy()[order] for name in columns})
+
+
+def _series(rows: pl.LazyFrame, n: int) -> tuple[pl.DataFrame, Ints]:
+    """The series that occur in n rows, sorted, and the place of each row's: metric, series_id; (n,)."""
     # Rows of a series mostly stand together: one of each stretch is looked at.
     begins = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in SERIES)
-    series = known.select(SERIES).filter(begins).unique().sort(SERIES)
-    place = pl.concat_str(SERIES, separator="|")
-    days = (pl.col("local_date") - _FIRST_DAY).dt.total_days()
-    one_id = series["series_id"].n_unique() == series.height
-    name = pl.col("series_id") if one_id else place
-    names = series.select(name).to_series()
-    pair = _place(pl.col("athlete_id"), athletes) * series.height + _place(name, names)
-    rows = known.select((pair * (1 << _DAY_BITS) + days).alias("key"), *columns).sort("key")
-    numbers = {name: rows[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in columns}
-    return Usable(athletes, series, rows["key"].to_numpy(), numbers)
+    stretches = rows.select(SERIES).with_row_index("first").filter(begins).collect()
+    series = stretches.select(SERIES).unique().sort(SERIES)
+    place = stretches.join(series.with_row_index("place"), on=SERIES, how="left", maintain_order="left")
+    size = np.diff(stretches["first"].to_numpy().astype(np.int64), append=n)
+    return series, np.repeat(place["place"].to_numpy().astype(np.int64), size)
 
 
 def values_of_week(sessions: Usable, week: date) -> Values:
@@ -115,8 +124,3 @@ def last_days(sessions: Usable, values: Values) -> pl.Series:
     days = sessions.keys[values.first + values.count - 1] & ((1 << _DAY_BITS) - 1)
     since_epoch = days + (_FIRST_DAY - date(1970, 1, 1)).days
     return pl.Series(since_epoch.astype(np.int32)).cast(pl.Date)
-
-
-def _place(name: pl.Expr, names: pl.Series) -> pl.Expr:
-    """The place of each name in the sorted list of all names."""
-    return name.cast(pl.Enum(names)).to_physical().cast(pl.Int64)
