@@ -113,5 +113,5 @@ def _fits(position: Floats) -> SprintFits:
     used = np.isfinite(position)
     used[used.sum(axis=1) < FEWEST_STEPS] = False
     longest = int(used.sum(axis=1).max(initial=1))
-    clock = np.tile(STEP_S * np.arange(1, longest + 1), (position.shape[0], 1))
-    return fit_position(clock, position[:, :longest], used[:, :longest])
+    steps = STEP_S * np.arange(1, longest + 1)
+    return fit_position(steps, position[:, :longest], used[:, :longest])

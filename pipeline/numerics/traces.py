@@ -27,7 +27,8 @@ def first_reached(clock: Laid, position_m: Floats) -> tuple[Laid, Floats]:
     """Places, and times [s] at them, both rising: a place is passed when first reached."""
     places = lay(position_m, clock.offsets)
     reached = np.maximum.accumulate(places.axis)
-    forward = np.diff(reached, prepend=-1.0) > 0
+    forward = np.ones(reached.size, dtype=np.bool_)
+    np.greater(reached[1:], reached[:-1], out=forward[1:])
     return places.kept(forward), (clock.axis - clock.spread(clock.shift))[forward]
 
 
