@@ -20,8 +20,10 @@ def smooth(clock: Laid, values: Floats, width_s: float) -> Floats:
     axis, running = clock.axis, _running_area(clock, values)
     half = np.minimum(axis - clock.spread(clock.begins), clock.spread(clock.ends) - axis)
     np.minimum(half, length_on_grid(width_s) / 2, out=half)
-    smoothed = _area_until(clock, values, running, axis + half)
-    smoothed -= _area_until(clock, values, running, axis - half)
+    with np.errstate(divide="ignore", invalid="ignore"):  # no window ends between samples of one time
+        slope = np.append((values[1:] - values[:-1]) / (axis[1:] - axis[:-1]), 0.0)
+    smoothed = _area_until(clock, values, slope, running, axis + half)
+    smoothed -= _area_until(clock, values, slope, running, axis - half)
     half *= 2
     return np.divide(smoothed, half, out=values.copy(), where=half > 0)
 
@@ -148,10 +150,18 @@ def _until(clock: Laid, values: Floats, running: Floats, axis: Floats) -> tuple[
     return i, value, area
 
 
-def _area_until(clock: Laid, values: Floats, running: Floats, axis: Floats) -> Floats:
-    """Integral of each trace from its first sample to places on the axis."""
+def _area_until(clock: Laid, values: Floats, slope: Floats, running: Floats, axis: Floats) -> Floats:
+    """Integral of each trace from its first sample to places on the axis; `slope`: behind each sample."""
     i = clock.before(axis)
-    return np.asarray(running[i] + _after(clock, values, i, axis))
+    way, value = axis - clock.axis[i], values[i]
+    area = slope[i]
+    area *= way
+    area += value
+    area += value
+    area *= way
+    area /= 2
+    area += running[i]
+    return area
 
 
 def _after(clock: Laid, values: Floats, i: Ints, axis: Floats) -> Floats:

@@ -111,11 +111,12 @@ def even_steps(
     step_s: float,
     most: int,
 ) -> Floats:
-    """Positions [m] from the start of each run every `step_s` after it, NaN beyond `until_s`: (k, most).
+    """Positions [m] from the start of each run every `step_s` after it, NaN beyond `until_s`: (k, steps).
 
-    `start_s`, `start_m`, `until_s`: (k,), NaN where not known.
+    `start_s`, `start_m`, `until_s`: (k,), NaN where not known. As many steps as the longest run has, or `most`.
     """
-    at = start_s[:, None] + step_s * np.arange(1, most + 1)
+    longest = np.max(until_s - start_s, where=until_s > start_s, initial=0.0)
+    at = start_s[:, None] + step_s * np.arange(1, min(int(longest / step_s) + 1, most) + 1)
     at[~(at <= until_s[:, None])] = np.nan
     return clock.value_of(at, position_m) - start_m[:, None]
 
