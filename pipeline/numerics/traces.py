@@ -113,7 +113,8 @@ def even_steps(
 ) -> Floats:
     """Positions [m] from the start of each run every `step_s` after it, NaN beyond `until_s`: (k, steps).
 
-    `start_s`, `start_m`, `until_s`: (k,), NaN where not known. As many steps as the longest run has, or `most`.
+    `start_s`, `start_m`, `until_s`: (k,), NaN where not known. Steps: those of the longest run, `most`
+    at the most.
     """
     longest = np.max(until_s - start_s, where=until_s > start_s, initial=0.0)
     at = start_s[:, None] + step_s * np.arange(1, min(int(longest / step_s) + 1, most) + 1)
