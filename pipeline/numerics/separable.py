@@ -62,13 +62,18 @@ def fit_separable(
     number for all rows whose `data` are the same, if that is known: their starts are then gone through once.
     What is in the other rows changes no digit of a row, nor do unused points behind its own (see `widened`).
     """
-    data, y = [widened(part, y.shape[1]) for part in data], widened(y, y.shape[1])
-    rows = max(CHUNK // max(y.shape[1], 1), 1)
+    points, rows = y.shape[1], max(CHUNK // max(y.shape[1], 1), 1)
+    y = widened(y, points)
+
+    def wide(theta: Floats, *data: Floats) -> tuple[Floats, Floats]:
+        shaped, derivative = shape(theta, *data)
+        return widened(shaped, points), widened(derivative, points)
+
     # A row without points comes to 0 / 0 throughout and is not settled.
     with np.errstate(divide="ignore", invalid="ignore"):
         parts = [
             _fit_chunk(
-                shape,
+                wide,
                 [part[i : i + rows] for part in data],
                 y[i : i + rows],
                 starts,
@@ -87,7 +92,7 @@ def widened(part: Floats, points: int) -> Floats:
     those that are left one by one; this leaves none.
     """
     width = _FEW if points <= _FEW else -(-points // _STEP) * _STEP
-    if points < 2 or part.shape[1] != points:
+    if points < 2 or points == width or part.shape[1] != points:
         return part
     return np.pad(part, ((0, 0), (0, width - points)))
 

@@ -180,12 +180,24 @@ def _fit_by_time(shape: Shape, time_s: Floats, y: Floats, used: Bools) -> Sprint
 
 def _unitless_time(s: Floats) -> Floats:
     """u with u + exp(-u) - 1 = s >= 0; any shape. Newton from the series of W0 at its branch point."""
-    p = np.sqrt(-2 * np.expm1(-s))
-    u = s + p * (1 + p * (-1 / 3 + p * (11 / 72)))
+    # Written over and over: new arrays at each line would take as long as the sums.
+    p, fallen, rise = np.empty_like(s), np.empty_like(s), np.empty_like(s)
+    np.expm1(np.negative(s, out=p), out=p)
+    p *= -2
+    np.sqrt(p, out=p)
+    u = p * (11 / 72)
+    u += -1 / 3
+    u *= p
+    u += 1
+    u *= p
+    u += s
     for _ in range(_NEWTON_STEPS):
-        fallen = np.expm1(-u)
+        np.expm1(np.negative(u, out=fallen), out=fallen)
+        np.add(u, fallen, out=rise)
+        rise -= s
         # At s = 0 both sides are 0 and u stays where it is.
-        u = u + (u + fallen - s) / np.where(fallen == 0, -1.0, fallen)
+        np.divide(rise, fallen, out=rise, where=fallen != 0)
+        u += rise
     return np.asarray(u)
 
 
@@ -210,7 +222,8 @@ def _passage_shape(theta: Floats, away: Floats, weight: Floats, one: Floats) -> 
 def _with_slope(s: Floats) -> tuple[Floats, Floats]:
     """u(s) and s du/ds = s / (1 - exp(-u)); 0 at 0."""
     u = _unitless_time(s)
-    return u, s / np.where(s > 0, -np.expm1(-u), 1.0)
+    slope = -np.expm1(-u)
+    return u, np.divide(s, slope, out=slope, where=s > 0)
 
 
 def _velocity_shape(theta: Floats, time: Floats, weight: Floats) -> tuple[Floats, Floats]:
@@ -222,8 +235,7 @@ def _velocity_shape(theta: Floats, time: Floats, weight: Floats) -> tuple[Floats
 def _position_shape(theta: Floats, time: Floats, weight: Floats) -> tuple[Floats, Floats]:
     tau = np.exp(theta)
     u, scale = time / tau, weight * tau
-    fallen = np.negative(u)
-    np.expm1(fallen, out=fallen)
+    fallen = np.expm1(-u)
     shape, derivative = u + fallen, 1 + fallen
     derivative *= u
     derivative += fallen
