@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from itertools import pairwise
-
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from pipeline.ids import text_ids
 from pipeline.metrics.rows import as_table, join_codes
-from pipeline.numerics.repetitions import Ints, Repetitions, find_repetitions
+from pipeline.metrics.trace_order import by_trace
+from pipeline.numerics.repetitions import find_repetitions
 
 TABLE = "_found_reps"
 _MEASURED = {
@@ -29,17 +26,25 @@ def found_reps(sets: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
     of its first sample, and its number in the trace; one with samples missing is flagged `gap` and has no
     peak and no propulsive velocity.
     """
-    ordered = samples.join(sets, on="sample_set_id", how="semi").sort("sample_set_id", "time_s", "line")
-    traces = ordered.group_by("sample_set_id", maintain_order=True).agg(n=pl.len())
-    offsets = np.concatenate([[0], np.cumsum(traces["n"].to_numpy())]).astype(np.int64)
-    time, position = ordered["time_s"].to_numpy(), ordered["position_m"].to_numpy()
-    found = [find_repetitions(time[a:b], position[a:b]) for a, b in pairwise(offsets)]
-    placed = _laid_end_to_end(traces["sample_set_id"], found, offsets)
-    first, last = placed["first"], placed["last"]
+    ordered, names, offsets = by_trace(samples, "time_s", "line")
+    if not names.is_in(sets["sample_set_id"].implode()).all():
+        ordered, names, offsets = by_trace(
+            ordered.join(sets, on="sample_set_id", how="semi", maintain_order="left"), "time_s", "line"
+        )
+    found = find_repetitions(ordered["time_s"].to_numpy(), ordered["position_m"].to_numpy(), offsets)
+    begins = np.searchsorted(found.trace, found.trace)  # the place of the first of its trace
+    placed = pl.DataFrame(
+        {
+            "sample_set_id": names.gather(found.trace),
+            "rep": np.arange(1, found.trace.size + 1) - begins,
+            "gap": found.gap,
+            **{column: getattr(found, quantity) for column, quantity in _MEASURED.items()},
+        }
+    ).with_columns(pl.col(*_MEASURED).fill_nan(None))
     placed = placed.with_columns(
-        line=ordered["line"].gather(first),
-        from_s=ordered["time_s"].gather(first),
-        until_s=ordered["time_s"].gather(last),
+        line=ordered["line"].gather(found.first),
+        from_s=ordered["time_s"].gather(found.first),
+        until_s=ordered["time_s"].gather(found.last),
     )
     rows = sets.drop("line").join(placed, on="sample_set_id", how="inner", validate="1:m")
     key = rows.select(pl.concat_str(pl.lit("bar_reps"), "row_id", "rep", separator="|")).to_series()
@@ -64,28 +69,3 @@ def samples_with_reps(samples: pl.DataFrame, reps: pl.DataFrame) -> pl.DataFrame
     )
     within = pl.col("time_s") <= pl.col("until_s")
     return near.with_columns(row_id=pl.when(within).then("rep_id")).select(samples.columns)
-
-
-def _laid_end_to_end(names: pl.Series, found: list[Repetitions], offsets: Ints) -> pl.DataFrame:
-    """The repetitions of all traces, a row each; `first` and `last` count from the first sample of all."""
-    counts = [one.way_m.size for one in found]
-    number = [np.arange(1, n + 1, dtype=np.int32) for n in counts]
-
-    def joined(parts: Iterable[npt.NDArray[np.generic]]) -> npt.NDArray[np.generic]:
-        return np.concatenate([np.zeros(0, dtype=np.int32), *parts])
-
-    columns = {
-        "trace": joined(np.full(n, at, dtype=np.int32) for at, n in enumerate(counts)),
-        "rep": joined(number),
-        "first": joined(one.first + begins for one, begins in zip(found, offsets, strict=False)),
-        "last": joined(one.last + begins for one, begins in zip(found, offsets, strict=False)),
-        "gap": joined(one.gap for one in found),
-        **{column: joined(getattr(one, quantity) for one in found) for column, quantity in _MEASURED.items()},
-    }
-    frame = pl.DataFrame(columns)
-    return frame.select(
-        names.gather(frame["trace"].cast(pl.UInt32)),
-        pl.col("rep", "first", "last").cast(pl.Int64),
-        pl.col("gap").cast(pl.Boolean),
-        pl.col(*_MEASURED).cast(pl.Float64).fill_nan(None),
-    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.metrics.trace_order import by_trace
 from pipeline.numerics.laid import Floats, Ints, lay, portions
 from pipeline.numerics.smoothing import mean_between, mean_force, peak_force
 from pipeline.numerics.sprint import SprintFits, fit_position
@@ -36,10 +37,7 @@ def trace_numbers(samples: pl.DataFrame) -> pl.DataFrame:
     0.5 s; peak, mean [N]; sections, a list of mean velocities [m/s] of 5 m each from the start; vmax [m/s],
     tau [s], points, residual_sd [m] of the sprint model; late: whether the run began before the first sample.
     """
-    ordered, names, offsets = samples, *_sets(samples)
-    if not _in_order(samples["time_s"].to_numpy(), names, offsets):
-        ordered = samples.sort("sample_set_id", "time_s")
-        names, offsets = _sets(ordered)
+    ordered, names, offsets = by_trace(samples, "time_s")
     time, place = ordered["time_s"].to_numpy(), ordered["position_m"].to_numpy()
     # A trace without force, or with a hole in it, has none of its numbers: NaN passes through the sums.
     force = ordered["force_n"].fill_null(float("nan")).to_numpy()
@@ -94,24 +92,10 @@ def _stacked(parts: list[Floats]) -> Floats:
     )
 
 
-def _sets(samples: pl.DataFrame) -> tuple[pl.Series, Ints]:
-    """The name of each stretch of samples of one trace, and where each begins and the last ends."""
-    sets = samples["sample_set_id"].rle().struct.unnest()
-    offsets = np.concatenate([[0], np.cumsum(sets["len"].to_numpy())]).astype(np.int64)
-    return sets["value"].alias("sample_set_id"), offsets
-
-
-def _in_order(time: Floats, names: pl.Series, offsets: Ints) -> bool:
-    """Whether samples are sorted by trace and time, as the warehouse gives them; sorting is slow."""
-    falls = np.diff(time, prepend=-np.inf) < 0
-    falls[offsets[:-1]] = False
-    return not falls.any() and names.is_sorted() and names.n_unique() == names.len()
-
-
 def _fits(position: Floats) -> SprintFits:
     """The sprint model of every trace; not settled where its start or its end is not known."""
     used = np.isfinite(position)
     used[used.sum(axis=1) < FEWEST_STEPS] = False
     longest = int(used.sum(axis=1).max(initial=1))
-    clock = np.tile(STEP_S * np.arange(1, longest + 1), (position.shape[0], 1))
-    return fit_position(clock, position[:, :longest], used[:, :longest])
+    steps = STEP_S * np.arange(1.0, longest + 1)
+    return fit_position(steps, position[:, :longest], used[:, :longest])

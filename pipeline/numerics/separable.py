@@ -15,15 +15,17 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Shape = Callable[..., tuple[Floats, Floats]]
 """(theta (rows, 1), data...) -> shape and its derivative by theta, (rows, points) each; 0 where unused."""
 
-CHUNK = 4096
-"""Rows worked on together: what they need stays in a core's cache."""
+CHUNK = 1 << 16
+"""Points worked on together: what they need stays in a core's cache."""
 _FEW, _STEP = 8, 64  # points that are summed in equal steps: gates, samples
 _MOST_STEPS = 200
 _SETTLED = 1e-9  # of theta, which is a logarithm: relative
+_SQUARE, _WANTED = 4, 5  # of `_sums`
 _COMPRESS = 0.75  # rows that have settled are set aside once they are a quarter of those at work
 
 
@@ -46,20 +48,39 @@ class SeparableFits:
 
 
 def fit_separable(
-    shape: Shape, data: Sequence[Floats], y: Floats, starts: Sequence[float], bounds: tuple[float, float]
+    shape: Shape,
+    data: Sequence[Floats],
+    y: Floats,
+    starts: Sequence[float],
+    bounds: tuple[float, float],
+    alike: Ints | None = None,
 ) -> SeparableFits:
     """Least squares for every row: `data` of shape (rows, points) or (rows, 1) each, `y` (rows, points).
 
     `y` is 0 wherever a point is unused, and so is what `shape` gives there. `starts`: values of theta of
-    which the best begins the search of a row; `bounds`: theta stays within them. What is in the other rows
-    changes no digit of a row, nor do unused points behind its own (see `widened`).
+    which the best begins the search of a row; `bounds`: theta stays within them. `alike`: shape (rows,), one
+    number for all rows whose `data` are the same, if that is known: their starts are then gone through once.
+    What is in the other rows changes no digit of a row, nor do unused points behind its own (see `widened`).
     """
-    data, y = [widened(part, y.shape[1]) for part in data], widened(y, y.shape[1])
+    points, rows = y.shape[1], max(CHUNK // max(y.shape[1], 1), 1)
+    y = widened(y, points)
+
+    def wide(theta: Floats, *data: Floats) -> tuple[Floats, Floats]:
+        shaped, derivative = shape(theta, *data)
+        return widened(shaped, points), widened(derivative, points)
+
     # A row without points comes to 0 / 0 throughout and is not settled.
     with np.errstate(divide="ignore", invalid="ignore"):
         parts = [
-            _fit_chunk(shape, [part[i : i + CHUNK] for part in data], y[i : i + CHUNK], starts, bounds)
-            for i in range(0, max(y.shape[0], 1), CHUNK)
+            _fit_chunk(
+                wide,
+                [part[i : i + rows] for part in data],
+                y[i : i + rows],
+                starts,
+                bounds,
+                None if alike is None else alike[i : i + rows],
+            )
+            for i in range(0, max(y.shape[0], 1), rows)
         ]
     return SeparableFits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
 
@@ -71,19 +92,21 @@ def widened(part: Floats, points: int) -> Floats:
     those that are left one by one; this leaves none.
     """
     width = _FEW if points <= _FEW else -(-points // _STEP) * _STEP
-    if points < 2 or part.shape[1] != points:
+    if points < 2 or points == width or part.shape[1] != points:
         return part
     return np.pad(part, ((0, 0), (0, width - points)))
 
 
 def _fit_chunk(
-    shape: Shape, data: list[Floats], y: Floats, starts: Sequence[float], bounds: tuple[float, float]
+    shape: Shape,
+    data: list[Floats],
+    y: Floats,
+    starts: Sequence[float],
+    bounds: tuple[float, float],
+    alike: Ints | None,
 ) -> tuple[npt.NDArray[np.generic], ...]:
-    theta = _search(shape, data, y, _best_start(shape, data, y, starts), bounds)
-    g, dg = shape(theta[:, None], *data)
-    gg, gd, dd = row_dot(g, g), row_dot(g, dg), row_dot(dg, dg)
-    scale = row_dot(g, y) / gg
-    residual_ss = _square(y - scale[:, None] * g)
+    theta, sums = _search(shape, data, y, *_best_start(shape, data, y, starts, alike), bounds)
+    gg, gd, dd, scale, residual_ss, _ = sums
     apart = dd - gd**2 / gg
     theta_variance = 1 / (scale**2 * apart)
     scale_variance = dd / (gg * apart)
@@ -92,58 +115,64 @@ def _fit_chunk(
     return theta, scale, residual_ss, scale_variance, theta_variance, covariance, settled
 
 
-def _best_start(shape: Shape, data: list[Floats], y: Floats, starts: Sequence[float]) -> Floats:
-    """Of `starts` the theta with the least sum of squares, a row each: (rows,)."""
-    explained = []
-    for start in starts:
-        g, _ = shape(np.full((y.shape[0], 1), start), *data)
-        explained.append(row_dot(g, y) ** 2 / row_dot(g, g))
-    best: Floats = np.asarray(starts, dtype=np.float64)[np.argmax(explained, axis=0)]
-    return best
+def _best_start(
+    shape: Shape, data: list[Floats], y: Floats, starts: Sequence[float], alike: Ints | None
+) -> tuple[Floats, Floats]:
+    """Of `starts` the theta with the least sum of squares, a row each: (rows,), and `_sums` there."""
+    first = kind = np.arange(y.shape[0])
+    if alike is not None:
+        _, first, kind = np.unique(alike, return_index=True, return_inverse=True)
+    each = [part[first] for part in data]
+    shapes = [shape(np.full((first.size, 1), start), *each) for start in starts]
+    explained = [row_dot(g[kind], y) ** 2 / row_dot(g, g)[kind] for g, _ in shapes]
+    best = np.argmax(explained, axis=0)
+    g, d = (np.stack(parts)[best, kind] for parts in zip(*shapes, strict=True))
+    return np.asarray(starts, dtype=np.float64)[best], _sums(g, d, y)
 
 
 def _search(
-    shape: Shape, data: list[Floats], y: Floats, theta: Floats, bounds: tuple[float, float]
-) -> Floats:
-    """Damped Gauss-Newton: a step that raises the sum of squares is taken back and halved."""
-    found, at_work = theta.copy(), np.arange(theta.size)
-    here, step, least = theta, np.zeros_like(theta), np.full(theta.size, np.inf)
-    moves = np.ones(theta.size, dtype=np.bool_)
+    shape: Shape, data: list[Floats], y: Floats, start: Floats, sums: Floats, bounds: tuple[float, float]
+) -> tuple[Floats, Floats]:
+    """Damped Gauss-Newton: a step that raises the sum of squares is taken back and halved.
+
+    `sums`: `_sums` at `start`; gives theta and `_sums` there.
+    """
+    found, told, at_work = start.copy(), sums.copy(), np.arange(start.size)
+    here = there = start
+    best, step, least = sums, np.zeros_like(start), np.full(start.size, np.inf)
+    moves = np.ones(start.size, dtype=np.bool_)
     for _ in range(_MOST_STEPS):
-        there = np.clip(here + step, *bounds)
-        wanted, square = _step(shape, data, y, there)
-        better = square <= least
-        here, least = np.where(better, there, here), np.where(better, square, least)
-        step = np.where(better, wanted, step / 2)
+        better = sums[_SQUARE] <= least
+        here, best = np.where(better, there, here), np.where(better, sums, best)
+        step, least = np.where(better, sums[_WANTED], step / 2), np.where(better, sums[_SQUARE], least)
         # A row that has settled stays there, however long others of its batch go on.
         moves &= abs(np.clip(here + step, *bounds) - here) > _SETTLED
         step = np.where(moves, step, 0.0)
         if not moves.any():
             break
         if moves.mean() < _COMPRESS:
-            found[at_work] = here
+            found[at_work], told[:, at_work] = here, best
             at_work, here, step, least, y = at_work[moves], here[moves], step[moves], least[moves], y[moves]
-            data = [part[moves] for part in data]
+            data, best = [part[moves] for part in data], best[:, moves]
             moves = moves[moves]
-    found[at_work] = here
-    return found
+        there = np.clip(here + step, *bounds)
+        sums = _sums(*shape(there[:, None], *data), y)
+    found[at_work], told[:, at_work] = here, best
+    return found, told
 
 
-def _step(shape: Shape, data: list[Floats], y: Floats, theta: Floats) -> tuple[Floats, Floats]:
-    """The Gauss-Newton step from `theta` and the sum of squares there, the best scale put in."""
-    g, dg = shape(theta[:, None], *data)
-    gg, gy, gd = row_dot(g, g), row_dot(g, y), row_dot(g, dg)
-    scale = gy / gg
-    residual = y - scale[:, None] * g
-    # The residual is square to g, so its product with the projected derivative is that with dg itself.
-    wanted = row_dot(dg, residual) / (scale * (row_dot(dg, dg) - gd**2 / gg))
-    return np.asarray(np.clip(np.nan_to_num(wanted), -1.0, 1.0)), _square(residual)
+def _sums(g: Floats, d: Floats, y: Floats) -> Floats:
+    """At one theta a row: sums of products of the shape g and its derivative d, the best scale, the sum of
+    squares that is left, and the Gauss-Newton step from there; shape (6, rows)."""
+    gg, gd, dd = row_dot(g, g), row_dot(g, d), row_dot(d, d)
+    scale = row_dot(g, y) / gg
+    residual = scale[:, None] * g
+    np.subtract(y, residual, out=residual)
+    # The residual is square to g, so its product with the projected derivative is that with d itself.
+    wanted = np.clip(np.nan_to_num(row_dot(d, residual) / (scale * (dd - gd**2 / gg))), -1.0, 1.0)
+    return np.stack([gg, gd, dd, scale, row_dot(residual, residual), wanted])
 
 
 def row_dot(a: Floats, b: Floats) -> Floats:
     """The sum of products of each row: (rows, points) twice -> (rows,)."""
     return np.asarray(np.einsum("ij,ij->i", a, b), dtype=np.float64)
-
-
-def _square(a: Floats) -> Floats:
-    return row_dot(a, a)

@@ -17,15 +17,15 @@ def smooth(clock: Laid, values: Floats, width_s: float) -> Floats:
     line stays as it is and nothing comes earlier or later (no phase shift). A wave of frequency f is lowered
     by sin(pi f w) / (pi f w); for 0.1 s half is left at 6.0 Hz.
     """
-    to_ends = np.minimum(clock.axis - clock.spread(clock.begins), clock.spread(clock.ends) - clock.axis)
-    half = np.minimum(length_on_grid(width_s) / 2, to_ends)
-    inside = half > 0
-    at, reach = clock.axis[inside], half[inside]
-    running = _running_area(clock, values)
-    whole = _area(clock, values, running, at + reach) - _area(clock, values, running, at - reach)
-    smoothed = values.copy()
-    smoothed[inside] = whole / (2 * reach)
-    return smoothed
+    axis, running = clock.axis, _running_area(clock, values)
+    half = np.minimum(axis - clock.spread(clock.begins), clock.spread(clock.ends) - axis)
+    np.minimum(half, length_on_grid(width_s) / 2, out=half)
+    with np.errstate(divide="ignore", invalid="ignore"):  # no window ends between samples of one time
+        slope = np.append((values[1:] - values[:-1]) / (axis[1:] - axis[:-1]), 0.0)
+    smoothed = _area_until(clock, values, slope, running, axis + half)
+    smoothed -= _area_until(clock, values, slope, running, axis - half)
+    half *= 2
+    return np.divide(smoothed, half, out=values.copy(), where=half > 0)
 
 
 def peak_force(clock: Laid, force_n: Floats, width_s: float = PEAK_SECONDS) -> Floats:
@@ -34,51 +34,70 @@ def peak_force(clock: Laid, force_n: Floats, width_s: float = PEAK_SECONDS) -> F
     `force_n`: shape (n,). Between samples the force is taken as a straight line, so uneven steps do not weigh
     more, and the result does not depend on where samples happen to fall.
     """
-    axis, width = clock.axis, length_on_grid(width_s)
-    # Windows that begin at a sample, and those that end at one where none of the former does.
-    i = np.flatnonzero(axis <= clock.spread(clock.ends - width + ONE_PLACE))
-    j = clock.before(axis[i] + width + ONE_PLACE)
+    axis, width, running = clock.axis, length_on_grid(width_s), _running_area(clock, force_n)
+    # Windows that begin at a sample.
+    whole = axis <= clock.spread(clock.ends - width + ONE_PLACE)
+    until = axis + width
+    end = np.minimum(until, clock.spread(clock.ends))
+    j, to_n, area = _until(clock, force_n, running, end)
+    area -= running
+    area[~whole] = -np.inf
+    # Windows that end at a sample, where none of the former does.
     rest = axis >= clock.spread(clock.begins + width)
-    rest[j[axis[j] >= axis[i] + width - ONE_PLACE]] = False
-    others = np.flatnonzero(rest)
-    before = axis[others] - width
-    area = _greatest_area(
-        clock,
-        force_n,
-        np.concatenate([axis[i], before]),
-        np.concatenate([force_n[i], clock.value_at(before, force_n)]),
-        np.concatenate([i, clock.before(before + ONE_PLACE)]),
-        np.concatenate([j, others]),
-        width,
-    )
-    return np.where(clock.ends - clock.begins < width - ONE_PLACE, np.nan, area / width)
-
-
-def _greatest_area(
-    clock: Laid, force: Floats, begin: Floats, from_n: Floats, i: Ints, j: Ints, width: float
-) -> Floats:
-    """Greatest area [N s] under each trace in windows from `begin`, and moved on from there: (k,).
-
-    `from_n`: the force at `begin`; `i`, `j`: the samples at or before begin and end, or `ONE_PLACE` after.
-    """
-    axis, running, of = clock.axis, _running_area(clock, force), clock.owner[i]
-    end, last = np.minimum(begin + width, clock.ends[of]), clock.last[of]
-    to_n = clock.value_at(end, force)
-    areas = running[j] + (end - axis[j]) * (force[j] + to_n) / 2
-    areas -= running[i] + (begin - axis[i]) * (force[i] + from_n) / 2
-    greatest = np.full(clock.shift.size, -np.inf)
+    rest[j[whole & (axis[j] >= until - ONE_PLACE)]] = False
+    last = np.flatnonzero(rest)
+    begin = axis[last] - width
+    i, from_n, before = _until(clock, force_n, running, begin)
+    other = running[last] - before
+    greatest = np.maximum.reduceat(area, clock.first)
     with np.errstate(invalid="ignore"):  # a trace with a hole comes to NaN
-        np.maximum.at(greatest, of, areas)
+        np.maximum.at(greatest, clock.owner[i], other)
+    # Moved on until begin or end meets the next sample, a window gains less than half the rise times the way.
+    most = to_n - force_n
+    most[:-1] *= axis[1:] - axis[:-1]
+    few = np.flatnonzero(area + most / 2 > clock.spread(greatest))
+    windows = (
+        np.concatenate(pair)
+        for pair in (
+            (few, i),
+            (j[few], last),
+            (axis[few], begin),
+            (end[few], axis[last]),
+            (force_n[few], from_n),
+            (to_n[few], clock.value_at(axis[last], force_n)),
+            (area[few], other),
+        )
+    )
+    _move_on(clock, force_n, greatest, *windows)
+    return np.where(clock.ends - clock.begins < width - ONE_PLACE, np.nan, greatest / width)
+
+
+def _move_on(
+    clock: Laid,
+    force: Floats,
+    greatest: Floats,
+    i: Ints,
+    j: Ints,
+    begin: Floats,
+    end: Floats,
+    from_n: Floats,
+    to_n: Floats,
+    area: Floats,
+) -> None:
+    """Raise the `greatest` area [N s] of each trace, (k,), to that of windows moved on from where they are.
+
+    Windows: the samples at or before begin and end, or `ONE_PLACE` after; both on the axis; the force there.
+    """
+    axis, of = clock.axis, clock.owner[i]
     # Until begin or end meets the next sample the area is a parabola; its top, where the force is the same at
     # both, is higher by less than half the rise times the way. So hardly any have to be looked at.
-    rise = to_n - from_n
+    rise, last = to_n - from_n, clock.last[of]
     way = np.minimum(axis[np.minimum(i + 1, last)] - begin, axis[np.minimum(j + 1, last)] - end)
-    few = np.flatnonzero((rise > 0) & (areas + rise * way / 2 > greatest[of]))
+    few = np.flatnonzero((rise > 0) & (area + rise * way / 2 > greatest[of]))
     rise, way = rise[few], way[few]
     later = clock.value_at(end[few] + way, force) - clock.value_at(begin[few] + way, force)
     gained = np.where(later < 0, rise**2 / (rise - np.minimum(later, 0.0)) * way / 2, 0.0)
-    np.maximum.at(greatest, of[few], areas[few] + gained)
-    return greatest
+    np.maximum.at(greatest, of[few], area[few] + gained)
 
 
 def mean_force(clock: Laid, force_n: Floats) -> Floats:
@@ -119,10 +138,30 @@ def _running_area(clock: Laid, values: Floats) -> Floats:
     return clock.accumulate(np.add, _trapezoids(clock, values))
 
 
-def _area(clock: Laid, values: Floats, running: Floats, axis: Floats) -> Floats:
-    """Integral of each trace from its first sample to places on the axis."""
+def _until(clock: Laid, values: Floats, running: Floats, axis: Floats) -> tuple[Ints, Floats, Floats]:
+    """Of places on the axis: the last sample not more than `ONE_PLACE` after each, the value there, and the
+    integral from the first sample of the trace."""
+    i, value = clock.before(axis + ONE_PLACE), clock.value_at(axis, values)
+    area = values[i]
+    area += value
+    area *= axis - clock.axis[i]
+    area /= 2
+    area += running[i]
+    return i, value, area
+
+
+def _area_until(clock: Laid, values: Floats, slope: Floats, running: Floats, axis: Floats) -> Floats:
+    """Integral of each trace from its first sample to places on the axis; `slope`: behind each sample."""
     i = clock.before(axis)
-    return np.asarray(running[i] + _after(clock, values, i, axis))
+    way, value = axis - clock.axis[i], values[i]
+    area = slope[i]
+    area *= way
+    area += value
+    area += value
+    area *= way
+    area /= 2
+    area += running[i]
+    return area
 
 
 def _after(clock: Laid, values: Floats, i: Ints, axis: Floats) -> Floats:

@@ -27,7 +27,8 @@ def first_reached(clock: Laid, position_m: Floats) -> tuple[Laid, Floats]:
     """Places, and times [s] at them, both rising: a place is passed when first reached."""
     places = lay(position_m, clock.offsets)
     reached = np.maximum.accumulate(places.axis)
-    forward = np.diff(reached, prepend=-1.0) > 0
+    forward = np.ones(reached.size, dtype=np.bool_)
+    np.greater(reached[1:], reached[:-1], out=forward[1:])
     return places.kept(forward), (clock.axis - clock.spread(clock.shift))[forward]
 
 
@@ -110,11 +111,13 @@ def even_steps(
     step_s: float,
     most: int,
 ) -> Floats:
-    """Positions [m] from the start of each run every `step_s` after it, NaN beyond `until_s`: (k, most).
+    """Positions [m] from the start of each run every `step_s` after it, NaN beyond `until_s`: (k, steps).
 
-    `start_s`, `start_m`, `until_s`: (k,), NaN where not known.
+    `start_s`, `start_m`, `until_s`: (k,), NaN where not known. Steps: those of the longest run, `most`
+    at the most.
     """
-    at = start_s[:, None] + step_s * np.arange(1, most + 1)
+    longest = np.max(until_s - start_s, where=until_s > start_s, initial=0.0)
+    at = start_s[:, None] + step_s * np.arange(1, min(int(longest / step_s) + 1, most) + 1)
     at[~(at <= until_s[:, None])] = np.nan
     return clock.value_of(at, position_m) - start_m[:, None]
 

@@ -61,6 +61,7 @@ def _runs(hz: int) -> dict[str, str]:
     offsets = np.arange(runs + 1) * n
     names = np.repeat([f"{i:016x}" for i in range(runs)], n)
     samples = pl.DataFrame({"sample_set_id": names, "time_s": time, "position_m": place, "force_n": force})
+    trace_numbers(samples)  # what only the first call costs is not counted
     told = {
         name: _rates(
             time.size,
@@ -143,19 +144,21 @@ def _sets(hz: int) -> dict[str, str]:
     time, height = squats(hz, seconds=(0.6, 0.7, 0.8, 0.9, 1.0, 1.1)).trace(0.0003)
     sets = max(SAMPLES // time.size, 1)
     names = [f"{number:016x}" for number in range(sets)]
+    times, heights, offsets = np.tile(time, sets), np.tile(height, sets), np.arange(sets + 1) * time.size
     samples = pl.DataFrame(
         {
             "sample_set_id": np.repeat(names, time.size),
-            "time_s": np.tile(time, sets),
-            "position_m": np.tile(height, sets),
+            "time_s": times,
+            "position_m": heights,
             "line": np.arange(sets * time.size, dtype=np.int32),
         }
     )
     about = {"lift": "back_squat", "load_kg": 80.0, "set": 1}
     rows = trial_rows("bar_sets", *({**about, "sample_set_id": name} for name in names))
-    alone = seconds(lambda: [find_repetitions(time, height) for _ in range(sets)])
+    found_reps(rows, samples)
+    alone = seconds(lambda: find_repetitions(times, heights, offsets))
     with_rows = seconds(lambda: found_reps(rows, samples))
     return {
         "repetitions, velocities, ranges": f"{samples.height / alone / 1e6:.1f}",
-        "as rows, with sorting": f"{samples.height / with_rows / 1e6:.1f}",
+        "as rows of the warehouse": f"{samples.height / with_rows / 1e6:.1f}",
     }

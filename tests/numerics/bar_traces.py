@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from pipeline.numerics import repetitions
 from pipeline.numerics.lines import Floats
 
 SHAPES = {
@@ -73,3 +74,8 @@ def squats(hz: int, shape: str = "smooth", seconds: tuple[float, ...] = (0.6, 0.
     bar.rest(0.5)
     bar.move(-0.06, 0.5)
     return bar.rest(1.0)
+
+
+def find_repetitions(time_s: Floats, position_m: Floats) -> repetitions.Repetitions:
+    """The repetitions of a single trace."""
+    return repetitions.find_repetitions(time_s, position_m, np.array([0, time_s.size]))

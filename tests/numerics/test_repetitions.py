@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.numerics import laid, repetitions
 from pipeline.numerics.lines import Floats
 from pipeline.numerics.physics import velocity_loss
-from pipeline.numerics.repetitions import Repetitions, find_repetitions
-from tests.numerics.bar_traces import Bar, squats
+from pipeline.numerics.repetitions import Repetitions
+from tests.numerics.bar_traces import Bar, find_repetitions, squats
 
 
 def errors(found: Repetitions, bar: Bar) -> tuple[Floats, Floats, Floats]:
@@ -182,3 +183,47 @@ def test_hardly_any_samples_give_nothing(n: int) -> None:
 def test_a_bar_that_stands_gives_nothing() -> None:
     time, height = Bar(200).rest(5.0).trace(0.001, 0.003)
     assert find_repetitions(time, height).way_m.size == 0
+
+
+def test_what_lies_beside_a_trace_changes_no_digit_of_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Traces of other rates, out of order, with drop-outs, gaps, uneven clocks, of nothing: all at once."""
+    rng, traces = np.random.default_rng(4), []
+    for number in range(24):
+        hz = int(rng.choice([50, 100, 333]))
+        time, height = squats(hz, seconds=tuple(rng.uniform(0.5, 1.4, 1 + number % 4))).trace(
+            0.001, seed=number
+        )
+        height = height.copy()
+        match number % 8:
+            case 1:
+                time, height = (part[rng.permutation(time.size)] for part in (time, height))
+            case 2:
+                height[rng.integers(0, height.size, 9)] += 4.0
+            case 3:
+                kept = np.ones(time.size, dtype=np.bool_)
+                kept[time.size // 2 :][: hz // 3] = False
+                time, height = time[kept], height[kept]
+            case 4:
+                time = np.sort(time + rng.normal(0, 0.1 / hz, time.size))
+            case 5:
+                height[rng.integers(0, height.size, 9)] = np.nan
+            case 6:
+                time, height = time[: number - 6], height[: number - 6]
+        traces.append((time, height))
+    offsets = np.cumsum([0, *(time.size for time, _ in traces)])
+    time, height = (np.concatenate(column) for column in zip(*traces, strict=True))
+    together = repetitions.find_repetitions(time, height, offsets)
+    monkeypatch.setattr(laid, "PORTION", 3000)
+    parted = repetitions.find_repetitions(time, height, offsets)
+    assert together.way_m.size > 40
+    assert together.gap.any()
+    for number, trace in enumerate(traces):
+        alone = find_repetitions(*trace)
+        for found in (together, parted):
+            own = found.trace == number
+            for name in ("mean_m_s", "peak_m_s", "propulsive_m_s", "way_m", "gap"):
+                np.testing.assert_array_equal(getattr(found, name)[own], getattr(alone, name))
+            for name in ("first", "last"):
+                np.testing.assert_array_equal(
+                    getattr(found, name)[own] - offsets[number], getattr(alone, name)
+                )

@@ -13,7 +13,6 @@ import numpy as np
 
 from pipeline.numerics.laid import Floats, Ints, lay
 from pipeline.numerics.physics import STANDARD_GRAVITY, velocity_loss
-from pipeline.numerics.repetitions import find_repetitions
 from pipeline.numerics.smoothing import PEAK_SECONDS, mean_force, peak_force
 from pipeline.numerics.sprint import distance_at, fit_position, time_at
 from pipeline.numerics.traces import (
@@ -23,7 +22,7 @@ from pipeline.numerics.traces import (
     section_speeds,
     start_of_movement,
 )
-from tests.numerics.bar_traces import SHAPES, Bar
+from tests.numerics.bar_traces import SHAPES, Bar, find_repetitions
 
 RUNS = 400
 WAVE_S, WAVE_N, FORCE_N = 1.6, 25.0, 80.0
