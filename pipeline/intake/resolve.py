@@ -179,6 +179,7 @@ def _about(drops: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
         "method_version",
         "timezone",
         "received_at",
+        "written_at",
         "by_line",
         withdrawn=pl.col("file").is_in(list(knowledge.withdrawn)),
     )
