@@ -70,7 +70,7 @@ def dry_run(facility: Facility, file: Path) -> DryRun:
     if read.reading is not None:
         family = FAMILIES[read.reading.layout.family]
         result.layout = read.reading.layout.layout
-        result.rows = resolved.tables[family.table].sort("line").head(ROWS_SHOWN)
+        result.rows = resolved.tables[family.table].sort("line", *family.natural_key).head(ROWS_SHOWN)
         result.unmapped = read.reading.unmapped
     return result
 
