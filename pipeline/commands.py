@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -549,7 +550,9 @@ def _sql(arguments: Arguments) -> int:
 
 
 def _json_value(cell: Any) -> Any:
-    """A cell as JSON can say it: it has no NaN and no infinity."""
+    """A cell as JSON can say it: it has no NaN and no infinity, and one kind of number with a point."""
+    if isinstance(cell, Decimal):
+        return float(cell)
     return None if isinstance(cell, float) and not math.isfinite(cell) else cell
 
 

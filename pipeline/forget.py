@@ -22,7 +22,7 @@ import shutil
 import zipfile
 from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -32,7 +32,7 @@ from pipeline.emptied import emptied_lines, emptied_workbook, is_workbook, physi
 from pipeline.facility.folder import Facility
 from pipeline.facility.people import NEW_PEOPLE_FILE, ROSTER_FILE
 from pipeline.intake.appended import append_rows
-from pipeline.intake.archive import HEADER, read_index, remove_unfinished
+from pipeline.intake.archive import HEADER, index_row, read_index, remove_unfinished
 from pipeline.intake.forgotten import remember_forgotten
 from pipeline.intake.identity import normalise
 from pipeline.intake.intake import knowledge_of
@@ -323,8 +323,7 @@ def _rewrite_index(archive: Path, renamed: dict[str, str], whole: Collection[str
             continue
         file_id = renamed.get(drop.file_id, drop.file_id)
         size = (archive / file_id).stat().st_size if drop.file_id in renamed else drop.size
-        at = drop.received_at.isoformat(timespec="microseconds")
-        writer.writerow((drop.drop_id, file_id, drop.path, at, size))
+        writer.writerow(index_row(replace(drop, file_id=file_id, size=size)))
     index = archive / "index.csv"
     put(index, _writer(text.getvalue().encode("utf-8", "surrogateescape"), like=index))
 

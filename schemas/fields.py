@@ -101,8 +101,14 @@ _FILES = (
     _count("first_line", "First line of a run of lines."),
     _count("last_line", "Last line of a run of lines."),
     _text("fate", "What became of the lines.", ("loaded", "held", "repeated", "superseding", "skipped")),
-    Field("known_from", "timestamp", "When this version became known.", unit="UTC"),
-    Field("known_until", "timestamp", "When a newer version took its place.", unit="UTC"),
+    Field(
+        "known_from",
+        "timestamp",
+        "When the file that says this version was written, or the day of its correction; "
+        "never before the version before it.",
+        unit="UTC",
+    ),
+    Field("known_until", "timestamp", "When the newer version became known, by the same rule.", unit="UTC"),
     _text("superseded_by", "Version that took its place; NULL where the row was struck."),
     _text("cause", "Why there is a newer version.", ("export", "finer_value", "correction", "strike")),
     _text("row", "The row as JSON."),

@@ -11,6 +11,7 @@ _DROPS = (
     Field("file_id", "text", "SHA-256 of the content."),
     Field("path", "text", "Path below the inbox."),
     Field("received_at", "timestamp", "When it was taken in.", unit="UTC"),
+    Field("written_at", "timestamp", "When the dropped file was last written.", unit="UTC"),
     Field("layout", "text", "Layout that read it; NULL: none."),
     Field("family", "text", "Device family; NULL: not known."),
     Field("device", "text", "Device of the layout."),

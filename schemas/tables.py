@@ -588,7 +588,7 @@ _ALL = (
     ),
     Table(
         "events",
-        "a training block, camp or season of a squad (of single athletes: in the restricted file only)",
+        "a training block, camp or season, or a squad's break (health: in the restricted file only)",
         ("event_id", "athlete_id", "squad", "kind", "label", "from_date", "to_date"),
         key=("event_id",),
         required=frozenset({"event_id", "kind", "from_date"}),

@@ -26,7 +26,7 @@ def athletes_table(athletes: pl.DataFrame, states: pl.DataFrame, on: date) -> pl
 
 
 def events_table(events: pl.DataFrame) -> pl.DataFrame:
-    """The table `events`, of squads and of single athletes; publishing keeps the latter apart."""
+    """The table `events`; publishing keeps apart those that may be about health."""
     key = pl.concat_str(
         [
             pl.col(c).cast(pl.String).fill_null("")

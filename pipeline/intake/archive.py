@@ -9,7 +9,7 @@ import os
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from threading import get_ident
 from typing import BinaryIO
@@ -22,12 +22,16 @@ _BLOCK = 1 << 16
 _HASH_DIGITS = 64
 _PART = 1 << 20
 _UNFINISHED = ".part"
-HEADER = ("drop_id", "file_id", "path", "received_at", "size")
+HEADER = ("drop_id", "file_id", "path", "received_at", "size", "written_at")
+_OLD_COLUMNS = 5
 
 
 @dataclass(frozen=True)
 class Drop:
-    """A file that was dropped: `number` is its place in the index, the first being 1."""
+    """A file that was dropped: `number` is its place in the index, the first being 1.
+
+    `written_at` is when the dropped file was last written, which no run changes.
+    """
 
     number: int
     drop_id: str
@@ -35,6 +39,7 @@ class Drop:
     path: str
     received_at: datetime
     size: int
+    written_at: datetime
 
 
 def drop_id_of(path: str, size: int, mtime_ns: int, file_id: str) -> str:
@@ -143,14 +148,13 @@ def append_index(archive: Path, drops: list[Drop]) -> None:
         # A torn last line names a drop that nothing was made of: its file is still in the inbox.
         with index.open("r+b") as stream:
             stream.truncate(_end_of_lines(stream))
-    append_rows(
-        index,
-        HEADER,
-        [
-            (d.drop_id, d.file_id, d.path, d.received_at.isoformat(timespec="microseconds"), d.size)
-            for d in drops
-        ],
-    )
+    append_rows(index, HEADER, [index_row(drop) for drop in drops])
+
+
+def index_row(drop: Drop) -> tuple[str | int, ...]:
+    """A drop's cells in the index."""
+    received, written = (at.isoformat(timespec="microseconds") for at in (drop.received_at, drop.written_at))
+    return drop.drop_id, drop.file_id, drop.path, received, drop.size, written
 
 
 def _end_of_lines(stream: BinaryIO) -> int:
@@ -221,14 +225,21 @@ def has_drops(archive: Path) -> bool:
 
 
 def _drop_of(row: list[str], number: int) -> Drop | None:
-    if len(row) != len(HEADER) or row[0] == HEADER[0] or len(row[1]) != _HASH_DIGITS:
+    # An index begun by an earlier version does not say when a file was written: when it came stands in.
+    if len(row) not in (_OLD_COLUMNS, len(HEADER)) or row[0] == HEADER[0] or len(row[1]) != _HASH_DIGITS:
         return None
     try:
         at = datetime.fromisoformat(row[3])
         size = int(row[4])
+        written = datetime.fromisoformat(row[5]) if len(row) > _OLD_COLUMNS else at
     except ValueError:
         return None
-    return Drop(number, row[0], row[1], row[2], at, size)
+    return Drop(number, row[0], row[1], row[2], at, size, written)
+
+
+def moment_of(mtime_ns: int) -> datetime:
+    """A file's modification time, in UTC, without a zone, to the microsecond."""
+    return datetime(1970, 1, 1) + timedelta(microseconds=mtime_ns // 1000)
 
 
 def utc_now() -> datetime:

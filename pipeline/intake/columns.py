@@ -95,7 +95,10 @@ def with_answers(source: Source, label: str, text: pl.Expr) -> pl.Expr:
 def problems_where(
     rows: pl.DataFrame, bad: pl.Expr, code: str, label: str, seen: pl.Expr, reason: str
 ) -> pl.DataFrame:
-    """A problem for each row where `bad` holds; `{seen}` in the reason is replaced by what was seen."""
+    """A problem for each row where `bad` holds; `{seen}` in the reason is replaced by what was seen.
+
+    Of a missing value nothing was seen in its field: there `seen` is of another field, for the reason alone.
+    """
     found = rows.filter(bad).select(
         line=pl.col("line").cast(pl.Int64),
         code=pl.lit(code),
@@ -104,7 +107,8 @@ def problems_where(
     )
     before, mark, after = reason.partition("{seen}")
     shown = pl.col("seen").fill_null("nothing").str.slice(0, 60) if mark else pl.lit("")
-    return found.with_columns(reason=pl.concat_str(pl.lit(before), shown, pl.lit(after)))
+    found = found.with_columns(reason=pl.concat_str(pl.lit(before), shown, pl.lit(after)))
+    return found.with_columns(seen=pl.lit(None, pl.String)) if code == "missing_value" else found
 
 
 def type_target(

@@ -321,6 +321,7 @@ def _drop_row(item: ReadDrop, timezone: str) -> tuple[object, ...]:
         drop.file_id,
         path_text(drop.path),
         drop.received_at,
+        drop.written_at,
         layout.layout if layout else None,
         layout.family if layout else None,
         layout.device if layout else None,

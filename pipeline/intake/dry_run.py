@@ -52,7 +52,8 @@ def dry_run(facility: Facility, file: Path) -> DryRun:
     knowledge = knowledge_of(facility)
     tried = [(place, open_file(data, place, facility, knowledge)) for place in _places(facility, file)]
     place, outcome = next((pair for pair in tried if pair[1].state == "read"), tried[0])
-    drop = archive.Drop(1, "dry-run", "0" * 64, place, archive.utc_now(), len(data))
+    now = archive.utc_now()
+    drop = archive.Drop(1, "dry-run", "0" * 64, place, now, len(data), now)
     read = read_opened([Opened(drop, outcome.state, outcome)], facility.tests)[0]
     batch = as_batch([read], facility.settings.timezone)
     reads = {name: batch.tables[name] for name in READ_TABLES}
@@ -69,7 +70,7 @@ def dry_run(facility: Facility, file: Path) -> DryRun:
     if read.reading is not None:
         family = FAMILIES[read.reading.layout.family]
         result.layout = read.reading.layout.layout
-        result.rows = resolved.tables[family.table].sort("line").head(ROWS_SHOWN)
+        result.rows = resolved.tables[family.table].sort("line", *family.natural_key).head(ROWS_SHOWN)
         result.unmapped = read.reading.unmapped
     return result
 

@@ -80,7 +80,7 @@ def _kept(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
 
 def _versions(family: Family, rows: pl.DataFrame, kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
     """All versions of all rows, with their numbers, how long each was current and is_current."""
-    kept = kept.with_columns(known_from="received_at")
+    kept = kept.with_columns(known_from="written_at")
     # What one file says, and once, has no other version.
     again = shared("row_id") | pl.col("withdrawn")
     if kept["drop_no"].n_unique() > 1:
@@ -110,26 +110,35 @@ def _versions(family: Family, rows: pl.DataFrame, kept: pl.DataFrame, knowledge:
 
 
 def _with_ends(kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
-    """Add known_until, next_cause and is_current: a trial's rows end together when a later file says the
-    trial anew (a gate may be missing there), or when their file is withdrawn."""
+    """Set known_from; add known_until, next_cause and is_current: a trial's rows end together when a later
+    file says the trial anew (a gate may be missing there), or when their file is withdrawn.
+
+    Times are those of the files, not of the runs that took them in; of files dropped in another order than
+    they were written, the later one's time is at least the earlier one's.
+    """
     trial = ["group", "number"]
-    said = kept.select(*trial, "drop_no", "received_at", "cause").unique().sort(*trial, "drop_no")
+    said = kept.select(*trial, "drop_no", "written_at", "cause").unique().sort(*trial, "drop_no")
+    said = said.with_columns(known_from=pl.col("written_at").cum_max().over(trial))
     ends = said.select(
         *trial,
         "drop_no",
-        known_until=pl.col("received_at").shift(-1).over(trial),
+        "known_from",
+        known_until=pl.col("known_from").shift(-1).over(trial),
         next_cause=pl.col("cause").shift(-1).over(trial),
         is_last=pl.col("drop_no") == pl.col("drop_no").max().over(trial),
     )
     days = {file: day for file, day in knowledge.withdrawn.items() if day is not None}
     withdrawn_on = pl.col("file").replace_strict(days, default=None, return_dtype=pl.Date)
-    return kept.join(
-        ends, on=[*trial, "drop_no"], how="left", nulls_equal=True, maintain_order="left"
-    ).select(
-        pl.exclude("known_until", "next_cause", "is_last"),
-        known_until=pl.when("withdrawn").then(withdrawn_on.cast(pl.Datetime("us"))).otherwise("known_until"),
-        next_cause=pl.when("withdrawn").then(pl.lit("strike")).otherwise("next_cause"),
-        is_current=pl.col("is_last") & ~pl.col("withdrawn"),
+    withdrawn_at = pl.max_horizontal(withdrawn_on.cast(pl.Datetime("us")), "known_from")
+    return (
+        kept.drop("known_from")
+        .join(ends, on=[*trial, "drop_no"], how="left", nulls_equal=True, maintain_order="left")
+        .select(
+            pl.exclude("known_until", "next_cause", "is_last"),
+            known_until=pl.when("withdrawn").then(withdrawn_at).otherwise("known_until"),
+            next_cause=pl.when("withdrawn").then(pl.lit("strike")).otherwise("next_cause"),
+            is_current=pl.col("is_last") & ~pl.col("withdrawn"),
+        )
     )
 
 

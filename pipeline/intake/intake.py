@@ -188,7 +188,8 @@ def _into_archive(
         place = path.relative_to(facility.inbox).as_posix()
         drop_id = archive.drop_id_of(place, size, stamp.mtime_ns, file_id)
         taken[path] = stamp
-        fresh.append(Drop(0, drop_id, file_id, place, archive.utc_now(), size))
+        written = archive.moment_of(stamp.mtime_ns)
+        fresh.append(Drop(0, drop_id, file_id, place, archive.utc_now(), size, written))
     known = _known_drops(facility, warehouse, [drop.drop_id for drop in fresh])
     archive.append_index(facility.archive, [drop for drop in fresh if drop.drop_id not in known])
     return taken
@@ -416,6 +417,7 @@ def _store_repeats(warehouse: Warehouse, repeats: list[Drop]) -> None:
             "new_id": [drop.drop_id for drop in repeats],
             "new_path": [path_text(drop.path) for drop in repeats],
             "at": [drop.received_at for drop in repeats],
+            "written": [drop.written_at for drop in repeats],
         },
         schema_overrides={"number": pl.Int32},
     )
@@ -425,7 +427,12 @@ def _store_repeats(warehouse: Warehouse, repeats: list[Drop]) -> None:
     warehouse.append(
         "_drops",
         placed.with_columns(
-            drop_no="number", drop_id="new_id", path="new_path", received_at="at", state=pl.lit("repeated")
+            drop_no="number",
+            drop_id="new_id",
+            path="new_path",
+            received_at="at",
+            written_at="written",
+            state=pl.lit("repeated"),
         ),
     )
     numbers = placed.select("drop_no", "number")

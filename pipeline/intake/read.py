@@ -181,10 +181,10 @@ def preamble_value(preamble: list[HeadLine], key: str, delimiter: str) -> str | 
         if len(cells) == 2 and cells[0].rstrip(":").strip() == key:
             return cells[1]
         text = line.text.strip().strip('"')
-        for mark in (":", delimiter, "="):
+        for mark in (":", delimiter, ",", "\t", "="):
             head, found, tail = text.partition(mark)
             if found and head.strip().strip('"').rstrip(":").strip() == key:
-                return tail.strip().strip(delimiter).strip().strip('"').strip()
+                return tail.strip(f'{delimiter},\t" ')
     return None
 
 

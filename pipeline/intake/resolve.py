@@ -179,6 +179,7 @@ def _about(drops: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
         "method_version",
         "timezone",
         "received_at",
+        "written_at",
         "by_line",
         withdrawn=pl.col("file").is_in(list(knowledge.withdrawn)),
     )
@@ -325,13 +326,16 @@ def _settle(family: Family, rows: pl.DataFrame, knowledge: Knowledge, keys: Keys
 def _group_holds(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     """Held rows for what the comparison with other rows found."""
     found = rows.filter(pl.col("code").is_not_null())
-    said = [pl.format("{} {}", pl.lit(name), pl.col(name).round(4)) for name in family.values]
+    # The field's own value alone; beside it, what else the row says, by name.
+    first, *others = family.values
+    said = [pl.format("{}", pl.col(first).round(4))]
+    said += [pl.format("{} {}", pl.lit(name), pl.col(name).round(4)) for name in others]
     sentences = {code.code: code.sentence for code in CODES.values()}
     return found.select(
         "drop_no",
         "line",
         "code",
-        field=pl.lit(family.values[0]),
+        field=pl.lit(first),
         seen=pl.concat_str(said, separator="; ", ignore_nulls=True),
         reason=pl.col("code").replace_strict(sentences, return_dtype=pl.String),
     ).unique(["drop_no", "line", "code"], maintain_order=True, keep="first")

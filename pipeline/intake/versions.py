@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 _TINY = 1e-9
 # A trace whose number of samples changes by more than this share is asked about.
 _LENGTH_SHARE = 0.10
+_UNTOLD = "possible_reexport"
 
 
 @dataclass
@@ -140,10 +141,16 @@ class _Trial:
         """Whether the claim only says again what is current, was once, or is being asked about.
 
         A claim that waits for its line's sake alone does not count against a whole line: a later export in
-        which the line is in order must load.
+        which the line is in order must load. Nor does one that waits because its file did not hold enough
+        to tell (see `asks`): a later one may hold all.
         """
-        asked = (w for w in self.waiting if claim.blocked or w.dropped or w.code is not None)
+        telling = (None, _UNTOLD)
+        asked = (w for w in self.waiting if claim.blocked or w.dropped or w.code not in telling)
         return any(same(claim, old) for old in (*self.had, *asked))
+
+    def asks(self, claim: Claim) -> bool:
+        """Whether it is asked already if what the claim says is a correction or another trial."""
+        return any(w.code == _UNTOLD and same(claim, w) for w in self.waiting)
 
     def wait(self, claim: Claim, code: str | None) -> None:
         claim.fate, claim.code = "held", code
@@ -172,6 +179,16 @@ class _Trial:
         else:
             claim.fate, claim.cause = "superseding", "export"
         self.had.append(claim)
+        for told in [w for w in self.waiting if w.code == _UNTOLD and same(claim, w)]:
+            self.waiting.remove(told)
+            told.fate, told.code = "repeated", None
+
+    def ask(self, claim: Claim) -> None:
+        """A claim that may be a correction or another trial: asked once."""
+        if self.asks(claim):
+            claim.fate = "repeated"
+        else:
+            self.wait(claim, _UNTOLD)
 
 
 # Which of several trials a claim is about: the likest first.
@@ -212,7 +229,7 @@ def settle_known(claims: Sequence[Claim], share: float, holds_all: HoldsAll) -> 
 
 def _take_known(claim: Claim, trials: list[_Trial], share: float, holds_all: HoldsAll) -> None:
     """A claim that says something new about a numbered key."""
-    answer = claim.answers.get("possible_reexport")
+    answer = claim.answers.get(_UNTOLD)
     if answer == "second_session" and trials[-1].had:
         trials.append(_Trial())
     trial = trials[-1]
@@ -221,7 +238,7 @@ def _take_known(claim: Claim, trials: list[_Trial], share: float, holds_all: Hol
     if certain or answer == "correction":
         trial.take(claim, share)
     else:
-        trial.wait(claim, "possible_reexport")
+        trial.ask(claim)
 
 
 def _fewest(claim: Claim) -> int:
@@ -256,18 +273,21 @@ def settle_counted(claims: Sequence[Claim], share: float, holds_all: HoldsAll) -
         fewest = max(map(_fewest, left), default=1)
         whole = all(holds_all(drop_no, trial.current.drop_no, fewest) for trial in unmatched if trial.had)
         for claim in left:
-            answer = claim.answers.get("possible_reexport")
-            known = unmatched.pop(0) if unmatched and answer != "second_session" else None
+            answer = claim.answers.get(_UNTOLD)
+            asking = (trial for trial in unmatched if trial.asks(claim))
+            known = None if answer == "second_session" else next(asking, next(iter(unmatched), None))
             trial = known or _Trial()
             if known is None:
                 trials.append(trial)
+            else:
+                unmatched.remove(known)
             claim.number = trials.index(trial) + 1
             if claim.blocked:
                 trial.wait(claim, None)
             elif known is None or whole or answer == "correction":
                 trial.take(claim, share)
             else:
-                trial.wait(claim, "possible_reexport")
+                trial.ask(claim)
 
 
 def _without_copies(batch: Sequence[Claim]) -> list[Claim]:

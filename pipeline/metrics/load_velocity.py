@@ -48,7 +48,7 @@ def load_velocity_values(counted: pl.DataFrame, occasions: pl.DataFrame) -> pl.D
         lines,
         "one_rep_max_estimate",
         pl.when(why.is_null()).then("maximum_kg"),
-        pl.concat_list("inputs", pl.col("own_rows").list.eval(own)),
+        pl.concat_list("inputs", pl.col("own_rows").fill_null([]).list.eval(own)),
         join_codes(pl.col("flags"), why),
         keep_empty=True,
         error=pl.col("maximum_sd_kg"),

@@ -11,6 +11,10 @@ from schemas.catalogue import Metric
 from schemas.codes import CODES
 from schemas.families import FAMILIES
 
+# Kinds of events: what anybody may know of a single athlete, and what nobody may, of a squad either.
+_TRAINING = ("block", "camp", "season")
+_HEALTH = ("injury", "illness")
+
 Frames = dict[str, pl.DataFrame]
 
 
@@ -19,7 +23,8 @@ def split_restricted(
 ) -> tuple[Frames, Frames]:
     """Frames for everybody, and the rows that only the restricted file may have, by table.
 
-    Apart are the events of single athletes, which may be about health; and of the metrics that the catalogue
+    Apart are injuries and illnesses, and whatever else of a single athlete is no training (a break may be
+    about health); and of the metrics that the catalogue
     restricts (body composition, maturity) the values, results and levels of people under 18 on the date of
     the test, changes since such a date, and their trials with earlier versions where the family has no other
     metrics. `births`: athlete_id,
@@ -49,7 +54,8 @@ def split_restricted(
         for owner, key in owners.items()
     ]
     _part(shown, apart, "value_flags", pl.any_horizontal(flagged))
-    _part(shown, apart, "events", pl.col("athlete_id").is_not_null())
+    of_one = pl.col("athlete_id").is_not_null() & ~pl.col("kind").is_in(_TRAINING)
+    _part(shown, apart, "events", of_one | pl.col("kind").is_in(_HEALTH))
     shown["held_rows"] = _codes_only(shown["held_rows"], shown["files"], families)
     return shown, apart
 

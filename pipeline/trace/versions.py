@@ -66,14 +66,14 @@ def versions_of(
     found: dict[str, list[Version]] = {}
     for row in old.iter_rows(named=True):
         found.setdefault(row["row_id"], []).append(_version(row, lines, current=False))
-    received = dict(
+    written = dict(
         tables["_drops"].sort("drop_no", descending=True).select(
-            pl.col("file_id").str.slice(0, 16), "received_at"
+            pl.col("file_id").str.slice(0, 16), "written_at"
         ).iter_rows()
     )  # fmt: skip
     for row in now.iter_rows(named=True):
         before = found.setdefault(row["row_id"], [])
-        since = before[-1].known_until if before and before[-1].known_until else received.get(row["file_id"])
+        since = before[-1].known_until if before and before[-1].known_until else written.get(row["file_id"])
         before.append(_version(row | {"known_from": since}, lines, current=True))
     for row_id, versions in found.items():
         _tell_corrections(versions, corrections.get(row_id, ()))

@@ -57,6 +57,9 @@ def test_a_velocity_can_be_followed_to_its_line(made_demo: Made) -> None:
            WHERE m.metric = 'bar_mean_velocity' AND r.device = 'rack-3'""",
     )
     assert found["n"][0] > 40 and found["placed"][0] == found["n"][0]
+    # And so does every value of whatever device.
+    nowhere = "SELECT metric FROM measurements ANTI JOIN (FROM lineage WHERE line > 0) USING (measurement_id)"
+    assert published(made_demo, nowhere)["metric"].to_list() == []
 
 
 @pytest.mark.parametrize("table", ["norms", "norm_percentiles"])

@@ -406,7 +406,7 @@ class Bench:
         for number, (place, data) in enumerate(files, start=1):
             whole = hashlib.sha256(as_bytes(data)).hexdigest()
             when = self.received_at + timedelta(minutes=number)
-            drop = Drop(number, f"d{number}", whole, place, when, len(as_bytes(data)))
+            drop = Drop(number, f"d{number}", whole, place, when, len(as_bytes(data)), when)
             outcome = open_file(as_bytes(data), place, self.facility, knowledge, whole)
             opened.append(Opened(drop, outcome.state, outcome))
         read = read_opened(opened, self.facility.tests)

@@ -35,7 +35,11 @@ def test_strike_takes_the_row_out_and_keeps_its_version(hall: Hall) -> None:
     assert hall.values() == [("a01", 1.83), ("a02", 2.0)]
     old = hall.table("superseded_rows").row(0, named=True)
     assert (old["version"], old["cause"], old["superseded_by"]) == (1, "strike", None)
-    assert old["known_until"] == datetime(2025, 4, 1)
+    # Corrected before the file was even written: never before it was known.
+    assert old["known_until"] == old["known_from"]
+    hall.correct(line(3, "strike").replace("2025", "2100", 1))
+    hall.take_in()
+    assert hall.table("superseded_rows")["known_until"].to_list() == [datetime(2100, 4, 1)]
     assert hall.counts() == [{"loaded": 3}]
 
 
@@ -103,13 +107,13 @@ def test_a_withdrawn_file_counts_no_more(hall: Hall) -> None:
     wrong = runs(run(split="1.80"), run(trial=7), run("Nobody", trial=8), run(trial=9, split="x"))
     hall.take(("gates-1/wrong.csv", wrong))
     assert hall.values()[0] == ("a01", 1.80)
-    hall.correct(f"2025-04-01,me,wrong settings,,{file_id(wrong)},,,,,,strike,,")
+    hall.correct(f"2100-04-01,me,wrong settings,,{file_id(wrong)},,,,,,strike,,")
     hall.take_in()
     # What it superseded is true again; what it alone said is gone; what it asked is asked no more.
     assert hall.values() == [("a01", 1.83), ("a01", 1.90), ("a02", 2.0)]
     old = hall.table("superseded_rows")
     assert old["cause"].to_list() == ["strike", "strike"]
-    assert old["known_until"].to_list() == [datetime(2025, 4, 1)] * 2
+    assert old["known_until"].to_list() == [datetime(2100, 4, 1)] * 2
     assert {state for _, _, state in hall.held()} == {"answered"}
     assert not list((hall.folder / "held").glob("*.csv"))
     # The same bytes again stay out.

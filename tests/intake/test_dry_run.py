@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.intake.dry_run import ROWS_SHOWN, dry_run
-from tests.intake.facility_maker import Hall, run, runs
+from tests.intake.facility_maker import WIDE_HEADER, Hall, run, runs
 
 LINES = [run(trial=n) for n in range(30)]
 
@@ -41,6 +41,12 @@ def test_a_file_anywhere_is_read_by_the_layout_that_fits(hall: Hall, tmp_path: P
     assert result.unmapped == ["Mood"]
     assert result.held.select("line", "code").rows() == [(32, "not_a_number"), (33, "unknown_name")]
     json.dumps(result.as_dict(), default=str)
+
+
+def test_the_gates_of_a_run_are_shown_in_their_order(hall: Hall, tmp_path: Path) -> None:
+    file = tmp_path / "x.csv"
+    file.write_text(WIDE_HEADER + "Ana Prado,01.03.2025 10:00,1.1,1.9,3.2\n", encoding="utf-8")
+    assert dry_run(hall.facility, file).rows["distance_m"].to_list() == [5, 10, 20]
 
 
 def test_nothing_is_stored(hall: Hall, tmp_path: Path) -> None:

@@ -38,7 +38,7 @@ def test_parts_come_to_the_same(file: tuple[str, str], block: int, mark: bytes, 
     (facility.archive / file_id).write_bytes(data)
     places = ["lost/x.csv", f"{folder}/x.csv"] if again else [f"{folder}/x.csv"]
     at = datetime(2026, 1, 1)
-    all_drops = [Drop(no, f"d{no}", file_id, place, at, len(data)) for no, place in enumerate(places, 1)]
+    all_drops = [Drop(no, f"d{no}", file_id, place, at, len(data), at) for no, place in enumerate(places, 1)]
     known = knowledge_of(facility)
     whole = as_batch(read_opened(open_content(all_drops, facility, known), {}), "Europe/Lisbon")
     with pytest.MonkeyPatch.context() as patch:

@@ -167,6 +167,7 @@ BLOCK = '[columns.shoes]\nfrom = "Shoes"'
         ("Hall,3\nWind,0.4,,,\n", 0.4),
         ('"Wind:","0.4"\n', 0.4),
         ("Wind = 0.4\n", 0.4),
+        ("Wind\t0.4\n", 0.4),
         ("Wind: -\n", None),
         ("Wind:\n", None),
         ("Wind,\n", None),
@@ -174,9 +175,11 @@ BLOCK = '[columns.shoes]\nfrom = "Shoes"'
 )
 def test_a_value_from_above_the_header(tmp_path: Path, above: str, wind: float | None) -> None:
     layout = RUNS.replace(BLOCK, '[columns.wind_m_s]\npreamble = "Wind"\nunit = "m/s"')
-    told = bench_of(tmp_path, runs=layout).resolve(("gates-1/x.csv", above + runs(run())))
-    assert told.codes() == []
-    assert told.rows()["wind_m_s"].to_list() == [wind]
+    for folder, mark in (("commas", ","), ("semicolons", ";")):
+        made = bench_of(tmp_path / folder, runs=layout.replace("[file]", f'[file]\ndelimiter = "{mark}"'))
+        told = made.resolve(("gates-1/x.csv", above + runs(run()).replace(",", mark)))
+        assert told.codes() == []
+        assert told.rows()["wind_m_s"].to_list() == [wind]
 
 
 def test_a_missing_or_bad_value_above_the_header(tmp_path: Path) -> None:
@@ -402,6 +405,7 @@ unit = "s"
     assert told.rows("jump_trials")["performed_at_utc"].min() == datetime(2025, 3, 1, 10)
     fields = told.resolved.tables["held_rows"].sort("line")["field"].to_list()
     assert fields == ["contact_time_s", "flight_time_s", "flight_time_s"]
+    assert told.resolved.tables["held_rows"].sort("line")["value"].to_list() == [None, "0.03", None]
 
 
 def test_the_same_table_in_pounds_and_kilograms(tmp_path: Path) -> None:

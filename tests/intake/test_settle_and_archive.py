@@ -107,7 +107,7 @@ def test_originals_are_kept_byte_for_byte_under_their_hash(tmp_path: Path) -> No
 
 
 def index_of(folder: Path, *paths: str) -> Path:
-    drops = [Drop(0, f"d{p}"[:16], "f" * 64, p, utc_now(), 12) for p in paths]
+    drops = [Drop(0, f"d{p}"[:16], "f" * 64, p, utc_now(), 12, utc_now()) for p in paths]
     append_index(folder, drops)
     return folder / "index.csv"
 
@@ -118,6 +118,15 @@ def test_the_index_reads_back_what_was_written(tmp_path: Path) -> None:
     index_of(tmp_path, "later.csv")
     assert [d.path for d in read_index(tmp_path)] == [*paths, "later.csv"]
     assert [d.number for d in read_index(tmp_path)] == [1, 2, 3, 4, 5]
+
+
+def test_an_index_of_an_earlier_version_is_read(tmp_path: Path) -> None:
+    index = index_of(tmp_path, "a.csv")
+    index.write_text("\n".join(line.rpartition(",")[0] for line in index.read_text().splitlines()) + "\n")
+    index_of(tmp_path, "b.csv")
+    old, new = read_index(tmp_path)
+    assert (old.path, new.path) == ("a.csv", "b.csv")
+    assert old.written_at == old.received_at
 
 
 @pytest.mark.parametrize("cut", range(1, 130, 7))

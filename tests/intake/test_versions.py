@@ -95,6 +95,7 @@ def test_far_off_is_held_until_answered() -> None:
     asked = bench.resolve(*files)
     assert asked.codes() == [(2, "changed_at_source")]
     assert (asked.fates(2), asked.splits()) == ({2: "held"}, [1.83])
+    assert asked.resolved.tables["held_rows"].select("field", "value").rows() == [("split_time_s", "2.83")]
     subject = (after, 2, "changed_at_source", "split_time_s")
     taken = bench.resolve(*files, line_answers=[(*subject, "ok")])
     assert (taken.fates(2), taken.splits()) == ({2: "superseding"}, [2.83])
@@ -297,6 +298,26 @@ def test_a_reexport_that_holds_all_unnumbered_keys_supersedes() -> None:
     second = weights(weight("60,4"), weight("70", "João Sá"), weight("80", "Mia Lund"))
     told = bench.resolve(("scales-1/1.csv", first), ("scales-1/2.csv", second))
     assert told.fates(2) == {2: "superseding", 3: "repeated", 4: "loaded"}
+
+
+def test_a_file_that_holds_all_answers_what_a_lesser_one_asked(dated: Bench) -> None:
+    # With and without a number: the part asks, and asks once; the whole supersedes, and nothing is asked.
+    whole, part = weights(weight("60,0"), weight("70", "João Sá")), weights(weight("60,4"))
+    new = weights(weight("60,4"), weight("70", "João Sá"))
+    numbered = [
+        readings("1,60.0", "2,70"),
+        readings("1,60.4"),
+        readings("1,60.4"),
+        readings("1,60.4", "2,70"),
+    ]
+    for house, files in ((bench, [whole, part, part, new]), (dated, numbered)):
+        named = [(f"scales-1/{at}.csv", data) for at, data in enumerate(files)]
+        asked = house.resolve(*named[:3])
+        assert (asked.codes(), asked.fates(3)) == ([(2, "possible_reexport")], {2: "repeated"})
+        told = house.resolve(*named)
+        assert (told.codes(), told.fates(2)) == ([], {2: "repeated"})
+        assert told.fates(4) == {2: "superseding", 3: "repeated"}
+        assert sorted(told.rows("body_readings")["value"]) == [60.4, 70.0]
 
 
 def test_an_unnumbered_row_of_a_lesser_file_is_asked_about() -> None:

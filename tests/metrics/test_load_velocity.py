@@ -43,6 +43,8 @@ def test_an_estimate_with_its_error() -> None:
     assert made["value"].to_list() == pytest.approx([138.256], abs=1e-3)
     assert made["standard_error"][0] > 5.78
     assert made["flags"].to_list() == [None]
+    # Without an own maximum, too, the value leads to the rows behind it.
+    assert made["inputs"].list.len().to_list() == [2 * len(LOADS)]
 
 
 def test_velocities_at_round_loads_between_those_lifted() -> None:

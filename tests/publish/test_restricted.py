@@ -201,15 +201,18 @@ def test_an_earlier_version_under_a_wrong_name_is_apart_with_the_row_it_became()
     assert apart["superseded_rows"]["row_id"].to_list() == ["r1"]
 
 
-def test_events_of_single_athletes_are_apart_whatever_their_kind() -> None:
+def test_events_that_may_be_about_health_are_apart() -> None:
     events = [
         {"event_id": "1", "squad": "first", "kind": "block", "from_date": DAY},
         {"event_id": "2", "athlete_id": "adult", "kind": "injury", "from_date": DAY},
         {"event_id": "3", "athlete_id": "adult", "squad": "first", "kind": "camp", "from_date": DAY},
+        {"event_id": "4", "athlete_id": "adult", "kind": "break", "from_date": DAY},
+        {"event_id": "5", "squad": "first", "kind": "illness", "from_date": DAY},
+        {"event_id": "6", "squad": "first", "kind": "break", "from_date": DAY},
     ]
     shown, apart = split(events=rows_of("events", *events))
-    assert shown["events"]["event_id"].to_list() == ["1"]
-    assert apart["events"]["event_id"].to_list() == ["2", "3"]
+    assert shown["events"]["event_id"].to_list() == ["1", "3", "6"]
+    assert apart["events"]["event_id"].to_list() == ["2", "4", "5"]
 
 
 SHA = {name: f"{number:016x}" + "a" * 48 for number, name in enumerate(("folds", "jumps"))}
