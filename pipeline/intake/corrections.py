@@ -77,11 +77,13 @@ def apply_corrections(
         struck = correction["action"] == "strike"
         made_on = correction["made_on"]
         day = datetime(made_on.year, made_on.month, made_on.day) if made_on else None
-        until = correction.get("at") or day
+        # A correction dated the day of the intake, or before it, came after the row all the same.
+        said_at = pl.lit(correction.get("at") or day, dtype=pl.Datetime("us"))
+        until = pl.when(said_at.is_not_null()).then(pl.max_horizontal(said_at, "known_from"))
         earlier.append(
             hit.with_columns(
                 cause=pl.lit("strike" if struck else "correction"),
-                known_until=pl.lit(until, dtype=pl.Datetime("us")),
+                known_until=until,
                 superseded_by=pl.lit(None, dtype=pl.String)
                 if struck
                 else (pl.col("version") + 1).cast(pl.String),
@@ -99,10 +101,7 @@ def apply_corrections(
             rows = rows.with_columns(
                 pl.when(met).then(new).otherwise(pl.col(column)).alias(column),
                 pl.when(met).then(pl.col("version") + 1).otherwise("version").alias("version"),
-                pl.when(met)
-                .then(pl.lit(until, dtype=pl.Datetime("us")))
-                .otherwise("known_from")
-                .alias("known_from"),
+                pl.when(met).then(until).otherwise("known_from").alias("known_from"),
             )
     empty = rows.head(0).with_columns(
         cause=pl.lit(None, dtype=pl.String),

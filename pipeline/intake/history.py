@@ -122,12 +122,14 @@ def _with_ends(kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
         is_last=pl.col("drop_no") == pl.col("drop_no").max().over(trial),
     )
     days = {file: day for file, day in knowledge.withdrawn.items() if day is not None}
-    withdrawn_on = pl.col("file").replace_strict(days, default=None, return_dtype=pl.Date)
+    day = pl.col("file").replace_strict(days, default=None, return_dtype=pl.Date).cast(pl.Datetime("us"))
+    # Dated the day of the intake, or before it, it came after the rows all the same.
+    withdrawn_on = pl.when(day.is_not_null()).then(pl.max_horizontal(day, "received_at"))
     return kept.join(
         ends, on=[*trial, "drop_no"], how="left", nulls_equal=True, maintain_order="left"
     ).select(
         pl.exclude("known_until", "next_cause", "is_last"),
-        known_until=pl.when("withdrawn").then(withdrawn_on.cast(pl.Datetime("us"))).otherwise("known_until"),
+        known_until=pl.when("withdrawn").then(withdrawn_on).otherwise("known_until"),
         next_cause=pl.when("withdrawn").then(pl.lit("strike")).otherwise("next_cause"),
         is_current=pl.col("is_last") & ~pl.col("withdrawn"),
     )
