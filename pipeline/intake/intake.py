@@ -225,7 +225,7 @@ def is_behind(facility: Facility, warehouse: Warehouse) -> bool:
 
 
 def is_unheard(facility: Facility, warehouse: Warehouse) -> bool:
-    """Whether people have said something (corrections, aliases, answers) since the warehouse was brought up."""
+    """Whether people have said something since (corrections, aliases, answers)."""
     known = warehouse.meta("knowledge")
     return known is not None and known != knowledge_of(facility).fingerprint
 
