@@ -23,7 +23,7 @@ import polars as pl
 from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility, load_facility
 from pipeline.intake.archive import read_index
-from pipeline.intake.intake import IntakeReport, is_behind, update
+from pipeline.intake.intake import IntakeReport, is_behind, is_unheard, update
 from pipeline.intake.settle import Settled
 from pipeline.lock import facility_lock, let_others_in
 from pipeline.publish.publish import PublishReport
@@ -187,7 +187,7 @@ def directly(name: str, work: Callable[[], None]) -> None:
 def run_steps(run: Run, steps: tuple[Step, ...], shell: Shell = directly) -> None:
     """Run the steps that have something to do, in order. Raises whatever a step raises; what was done
     before it is kept."""
-    _fill_an_empty_warehouse(run)
+    _catch_up(run, takes_in=any(step.when == "always" for step in steps))
     for step in steps:
         if step.when == "always":
             with run.opened():
@@ -202,14 +202,19 @@ def run_steps(run: Run, steps: tuple[Step, ...], shell: Shell = directly) -> Non
         let_others_in()
 
 
-def _fill_an_empty_warehouse(run: Run) -> None:
+def _catch_up(run: Run, takes_in: bool) -> None:
     """After a change of the declarations, or a lost file, everything is read from the archive first: else
-    what is published would be nothing."""
+    what is published would be nothing. Where the run takes nothing in, what people have said since (a
+    correction, an alias) is brought in force here: else what is published would not know of it."""
     with run.opened():
         if is_behind(run.facility, run.warehouse):
             with logged(run, "rebuild") as entry:
                 run.intake = update(run.facility, run.warehouse, run.say)
                 entry.rows = run.intake.new_drops
+        elif not takes_in and is_unheard(run.facility, run.warehouse):
+            run.say("take_in: brings corrections and names in force")
+            with logged(run, "take_in") as entry:
+                entry.rows = update(run.facility, run.warehouse, run.say).new_drops
 
 
 def _do_what_is_due(run: Run, steps: tuple[Step, ...], shell: Shell) -> bool:

@@ -128,8 +128,8 @@ def _with_ends(kept: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
         is_last=pl.col("drop_no") == pl.col("drop_no").max().over(trial),
     )
     days = {file: day for file, day in knowledge.withdrawn.items() if day is not None}
-    withdrawn_on = pl.col("file").replace_strict(days, default=None, return_dtype=pl.Date)
-    withdrawn_at = pl.max_horizontal(withdrawn_on.cast(pl.Datetime("us")), "known_from")
+    day = pl.col("file").replace_strict(days, default=None, return_dtype=pl.Date).cast(pl.Datetime("us"))
+    withdrawn_at = pl.when(day.is_not_null()).then(pl.max_horizontal(day, "known_from"))
     return (
         kept.drop("known_from")
         .join(ends, on=[*trial, "drop_no"], how="left", nulls_equal=True, maintain_order="left")

@@ -225,6 +225,12 @@ def is_behind(facility: Facility, warehouse: Warehouse) -> bool:
     return warehouse.meta("resolved") is None and archive.has_drops(facility.archive)
 
 
+def is_unheard(facility: Facility, warehouse: Warehouse) -> bool:
+    """Whether people have said something since (corrections, aliases, answers)."""
+    known = warehouse.meta("knowledge")
+    return known is not None and known != knowledge_of(facility).fingerprint
+
+
 def update(facility: Facility, warehouse: Warehouse, say: Say, reread: Iterable[int] = ()) -> IntakeReport:
     """Bring the warehouse up to what the archive holds and people have said; commits once, or not at all.
 

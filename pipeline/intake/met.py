@@ -79,8 +79,15 @@ def unmet_corrections(
     tables: Mapping[str, pl.DataFrame], corrections: pl.DataFrame, withdrawn: Collection[str]
 ) -> list[Problem]:
     """A look at each correction, and each answer about suspected trials, that changes no row: it names a row
-    that was never read, waits, or is named otherwise. Arguments: see `rows_met`."""
+    that was never read, waits, or is named otherwise. Arguments: see `rows_met`.
+
+    A withdrawal that is not in force yet meets the rows that its file said.
+    """
     met = rows_met(tables, corrections, withdrawn)
+    said = {file for name in TRIAL_TABLES for file in tables[name]["file_id"].unique()}
+    for rows, correction in zip(met, corrections.iter_rows(named=True), strict=True):
+        if is_withdrawal(correction) and str(correction["file_id"])[:16] in said:
+            rows.append(str(correction["file_id"]))
     return [
         _unmet(correction)
         for rows, correction in zip(met, corrections.iter_rows(named=True), strict=True)

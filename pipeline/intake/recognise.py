@@ -89,7 +89,8 @@ def recognise(
     if claims:
         names = " and ".join(claim.layout.layout for claim in claims)
         return WholeFile("two_layouts", f"The layouts {names} all claim this file.")
-    return _nobody(placed, layouts, heads, faulty)
+    elsewhere = None if faulty else _elsewhere(placed, layouts, heads, export)
+    return elsewhere or _nobody(placed, layouts, heads, faulty)
 
 
 def _claim(heads: Heads, layout: Layout) -> Claimed | None:
@@ -121,6 +122,24 @@ def ways(layout: Layout, export: Export) -> list[Layout]:
     if b"," in export.data:
         return found
     return [way for way in found if way.file.decimal == "."]
+
+
+def _elsewhere(
+    placed: list[str], layouts: Mapping[str, Layout], heads: Heads, export: Export
+) -> WholeFile | None:
+    """Where a layout for another place fits the header row: which, and the place."""
+    for name, layout in sorted(layouts.items()):
+        if name in placed or not any(_claim(heads, way) for way in ways(layout, export)):
+            continue
+        folder, pattern = layout.match.folder, layout.match.filename
+        place = f"the folder '{folder}'" if folder is not None else "any folder"
+        named = f" and names like '{pattern}'" if pattern is not None else ""
+        return WholeFile(
+            "no_layout",
+            f"The layout {name} fits its header row, but is for {place}{named}. Where the file is of that "
+            "device, drop it there again: this copy is then settled.",
+        )
+    return None
 
 
 def _nobody(

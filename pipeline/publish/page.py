@@ -26,6 +26,7 @@ _STYLES: dict[str, dict[str, Any]] = {
     "heading": {"bold": True, "text_wrap": True, "valign": "bottom"},
     "text": {"text_wrap": True, "valign": "top"},
     "cell": {"text_wrap": True, "valign": "top", **_RULE},
+    "first cell": {"text_wrap": True, "valign": "top", "bold": True, **_RULE},
     "centred": {"text_wrap": True, "valign": "top", "align": "center", **_RULE},
     "interval": {"valign": "top", "align": "left", "font_size": 9, "font_color": "#555555", **_RULE},
     "head of rows": {"bold": True, "text_wrap": True, "valign": "top", "bg_color": "#F4F6F8"},

@@ -18,30 +18,34 @@ from pipeline.publish.coach import for_coaches, groups_in_words, tests_in_words
 from pipeline.publish.files import put
 from pipeline.publish.flat import csv_writer
 from pipeline.publish.page import FIRST_ROW, Column, Styles, height, print_setup, table_head
-from pipeline.publish.words import in_shown_units, series_in_words, to_sort_by
+from pipeline.publish.words import in_shown_units, said_alike, series_in_words, to_sort_by
 from pipeline.publish.workbook import sheet_name, write_workbook
 from schemas.catalogue import Metric
 
 NO_SQUAD = "no squad"
-_YOUTH = "under 18: no place among others"
-_NO_ERROR = "no interval: error not known yet"
+_YOUTH = "under 18: no place"
+_NO_ERROR = "error not known yet"
 _REMARK = (
     "No ranking and no ground for a choice on its own. Value: the middle of the sessions of 365 days, ± its "
     "standard error. Percentile: how many of the others are behind, so high is better, with the 90 % "
     "interval that error and the number of others leave. Under 18 nobody has a place: at one age, bodies "
-    "differ in maturity."
+    "differ in maturity. No interval: the error is not known yet."
 )
+_SHORT = 48
+_HOW = "What is equal for all rows of a test, and not said in them"
+# The name is on every row: a page begins where it must, and rows are sorted and filtered.
 _COLUMNS = (
-    Column("how", "Test", 60),
-    Column("value", "Value", 9, "number"),
-    Column("value_error", "± error", 9, "number"),
+    Column("name", "Athlete", 22),
+    Column("row_of", "Test", 52),
+    Column("value", "Value", 8, "number"),
+    Column("value_error", "± error", 8, "number"),
     Column("unit", "Unit", 7, "centred"),
     Column("percentile", "Percentile", 10, "number"),
-    Column("percentile_low", "90 % interval", 11, "interval"),
-    Column("group", "Among", 28),
-    Column("n_others", "Others", 8, "number"),
-    Column("last_date", "Last tested", 12, "centred"),
-    Column("note", "Remark", 26),
+    Column("percentile_low", "90 % interval", 9, "interval"),
+    Column("group", "Among", 26),
+    Column("n_others", "Others", 7, "number"),
+    Column("last_date", "Last tested", 11, "centred"),
+    Column("note", "Remark", 20),
 )
 
 
@@ -120,20 +124,48 @@ def _squads(athletes: pl.DataFrame) -> pl.DataFrame:
 
 
 def _write(sheet: xlsxwriter.worksheet.Worksheet, rows: pl.DataFrame, styles: Styles) -> float:
-    """The athletes of a squad, each with a line a test; how high they are [points]."""
+    """A line an athlete and test, and below what the rows of a test have in common; how high [points]."""
     row, points = FIRST_ROW, 0.0
-    for (name, _), own in rows.group_by("name", "athlete_id", maintain_order=True):
-        sheet.merge_range(row, 0, row, len(_COLUMNS) - 1, str(name), styles["head of rows"])
-        row, points = row + 1, points + height([""], [1.0])
-        for said in own.iter_rows(named=True):
-            cells = said | {"how": f"{said['test']}: {said['how']}" if said["how"] else said["test"]}
-            for place, column in enumerate(_COLUMNS):
-                _write_cell(sheet, row, place, column, cells, styles)
-            wrapped = [column for column in _COLUMNS if column.kind == "cell"]
-            of_row = height([cells[c.name] or "" for c in wrapped], [c.width for c in wrapped])
-            sheet.set_row(row, of_row)
-            row, points = row + 1, points + of_row
+    common, said = _said_once(rows)
+    wrapped = [(place, column) for place, column in enumerate(_COLUMNS) if column.kind == "cell"]
+    before = None
+    for cells in rows.join(said, on=["test", "how"], maintain_order="left").iter_rows(named=True):
+        for place, column in enumerate(_COLUMNS):
+            _write_cell(sheet, row, place, column, cells, styles)
+        if cells["athlete_id"] != before:
+            before = cells["athlete_id"]
+            sheet.write_string(row, 0, cells["name"], styles["first cell"])
+        of_row = height([cells[c.name] or "" for _, c in wrapped], [c.width for _, c in wrapped])
+        sheet.set_row(row, of_row)
+        row, points = row + 1, points + of_row
+    sheet.autofilter(FIRST_ROW - 1, 0, row - 1, len(_COLUMNS) - 1)
+    for text in [_HOW, *common] if common else []:
+        style = styles["head of rows" if text == _HOW else "cell"]
+        sheet.merge_range(row, 0, row, len(_COLUMNS) - 1, text, style)
+        of_row = height([text], [sum(column.width for column in _COLUMNS)])
+        sheet.set_row(row, of_row)
+        row, points = row + 1, points + of_row
     return points
+
+
+def _said_once(rows: pl.DataFrame) -> tuple[list[str], pl.DataFrame]:
+    """What all rows of each test have in common; and test, how, `row_of`: what is left to be said."""
+    common: list[str] = []
+    left: list[tuple[str, str, str]] = []
+    for (test,), of_test in rows.unique(["test", "how"], maintain_order=True).group_by(
+        "test", maintain_order=True
+    ):
+        hows = of_test["how"].to_list()
+        # A test done in one way keeps it on its rows, where it takes no second line.
+        in_full = len(hows) == 1 and len(f"{test}: {hows[0]}") > _SHORT
+        alike, differing = (hows[0], [""]) if in_full else said_alike(hows)
+        if alike:
+            common.append(f"{test}: {alike}")
+        left += [
+            (str(test), how, f"{test}: {own}" if own else str(test))
+            for how, own in zip(hows, differing, strict=True)
+        ]
+    return common, pl.DataFrame(left, ["test", "how", "row_of"], orient="row")
 
 
 def _write_cell(

@@ -81,6 +81,16 @@ def series_in_words(series: pl.DataFrame, beside: tuple[str, ...], labels: dict[
     return series.select(*beside, "series_id", how=span)
 
 
+def said_alike(hows: list[str]) -> tuple[str, list[str]]:
+    """What several series have in common, and what is left of each; of a single one nothing is taken."""
+    if len(hows) == 1:
+        return "", hows
+    parts = [how.split(", ") for how in hows]
+    common = [part for part in parts[0] if all(part in other for other in parts[1:])]
+    left = [", ".join(part for part in other if part not in common) for other in parts]
+    return ", ".join(common), [how or "otherwise not told" for how in left]
+
+
 def group_in_words(columns: tuple[str, ...]) -> pl.Expr:
     """The columns that say something, joined by commas."""
     filled = [pl.when(pl.col(column) != "").then(pl.col(column)) for column in columns]

@@ -19,6 +19,7 @@ from pipeline.analysis.one_value import WINDOW_DAYS
 from pipeline.publish.files import Writer
 from pipeline.publish.page import FIRST_ROW, Column, Styles, height, print_setup, table_head
 from pipeline.publish.too_few import COUNTED_FROM
+from pipeline.publish.words import said_alike
 from schemas.catalogue import Metric
 from schemas.coach_files import WORKBOOK_MARK
 
@@ -175,7 +176,7 @@ def _norms_sheet(
     points = table_head(sheet, title, remark, columns, styles)
     row = FIRST_ROW
     for _, of_test in shown.group_by("metric", maintain_order=True):
-        alike, differing = _alike(of_test["how"].to_list())
+        alike, differing = said_alike(of_test["how"].to_list())
         head = _test_in_words(of_test.row(0, named=True), alike)
         sheet.merge_range(row, 0, row, len(columns) - 1, head, styles["head of rows"])
         of_head = height([head], [sum(column.width for column in columns)])
@@ -183,9 +184,10 @@ def _norms_sheet(
         points += of_head
         for how, norm in zip(differing, of_test.iter_rows(named=True), strict=True):
             row += 1
+            shown_how = how or "as measured"
             for place, column in enumerate(columns):
-                _write_cell(sheet, row, place, column, norm | {"how": how}, styles)
-            of_row = height([how], [columns[0].width])
+                _write_cell(sheet, row, place, column, norm | {"how": shown_how}, styles)
+            of_row = height([shown_how], [columns[0].width])
             sheet.set_row(row, of_row)
             points += of_row
         row += 1
@@ -199,19 +201,9 @@ def _test_in_words(norm: dict[str, Any], alike: str) -> str:
     return f"{norm['test']}{unit}{better}{': ' if alike else ''}{alike}"
 
 
-def _alike(hows: list[str]) -> tuple[str, list[str]]:
-    """What several series have in common, and what is left of each; of a single one nothing is taken."""
-    if len(hows) == 1:
-        return "", hows
-    parts = [how.split(", ") for how in hows]
-    common = [part for part in parts[0] if all(part in other for other in parts[1:])]
-    left = [", ".join(part for part in other if part not in common) for other in parts]
-    return ", ".join(common), [how or "otherwise not told" for how in left]
-
-
 def _columns(shown: pl.DataFrame) -> list[Column]:
     """What a row of norms is, each number that some row has, and the intervals of mean and median."""
-    columns = [Column("how", "How", 54), Column("n_athletes", "Athletes", 9, "number")]
+    columns = [Column("how", "Done how", 54), Column("n_athletes", "Athletes", 9, "number")]
     for name, head in _NUMBERS.items():
         if shown[name].is_not_null().any():
             columns.append(Column(name, head, 7.5, "number"))
@@ -244,7 +236,8 @@ def _left_out(rows: pl.DataFrame) -> str:
     if not hidden:
         return "How to read this: see the first sheet."
     groups = "; ".join(f"{group} ({n} {'test' if n == 1 else 'tests'})" for group, n in hidden)
-    return f"How to read this: see the first sheet. Left out, or a few could be told from it: {groups}."
+    why = "because a few athletes' values could be worked out from them"
+    return f"How to read this: see the first sheet. Left out, {why}: {groups}."
 
 
 def _tests_sheet(

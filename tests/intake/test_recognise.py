@@ -67,10 +67,23 @@ def test_two_layouts_that_claim_a_file_hold_it(tmp_path: Path) -> None:
 
 def test_what_is_missing_is_said(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
-    hall.take(("gates-1/x.csv", DATA.replace("Split", "Time (s)")), ("lost/x.csv", DATA))
-    (_, folder), (_, header) = sorted(reasons(hall), key=lambda found: "header" in found[1])
-    assert folder == "No layout is for files in this folder with a name like this."
+    other = DATA.replace("Split", "Time (s)")
+    hall.take(("gates-1/x.csv", other), ("lost/y.csv", other + "\n"))
+    header, folder = sorted(reason for _, reason in reasons(hall))[::-1]
+    assert folder.startswith("No layout is for files in this folder")
     assert header == "The layout runs fits the folder, but no header row has 'Split'."
+
+
+def test_a_file_in_a_wrong_folder_is_told_the_right_one_and_settled_when_dropped_there(
+    tmp_path: Path,
+) -> None:
+    hall = Hall(tmp_path)
+    hall.take(("lost/x.csv", DATA))
+    (told,) = (reason for _, reason in reasons(hall))
+    assert told.startswith("The layout runs fits its header row, but is for the folder 'gates-1'.")
+    hall.take(("gates-1/x.csv", DATA))
+    assert hall.held() == []
+    assert hall.values() == [("a01", 1.83)]
 
 
 @pytest.mark.mode(20)

@@ -74,6 +74,16 @@ def test_a_correction_that_meets_no_row_is_told_with_its_line(hall: Hall) -> Non
     assert checked.err.count("meets no row") == 3 and "3 thing(s) to look at" in checked.out
 
 
+def test_a_withdrawal_is_not_told_to_meet_nothing_before_it_is_in_force_and_refresh_suffices(
+    hall: Hall,
+) -> None:
+    hall.correct(f"2025-04-01,me,wrong file,,{file_id(FIRST)},,,,,,strike,,")
+    assert "no mistakes" in done("check", hall.folder).out
+    assert hall.values() != []
+    ended = done("refresh", hall.folder, "--json")
+    assert ended.report["unmet_corrections"] == [] and hall.values() == []
+
+
 def test_a_facility_without_a_warehouse_is_checked_all_the_same(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
     hall.correct("2025-04-01,me,why,,,,a02,2025-03-01,,,move,,a01")

@@ -210,7 +210,7 @@ def test_a_sheet_has_numbers_with_the_decimals_of_the_metric(
     title, _, heads, head, row = _sheet(tmp_path, "female 12 to 13 rowing")
     assert title[0] == "female, 12 to 13, rowing: week of 2026-03-02"
     shown = ["Mean", "90 % interval", "SD", "P25", "P50", "90 % interval", "P75"]
-    assert heads == ["How", "Athletes", *shown, "Week"]
+    assert heads == ["Done how", "Athletes", *shown, "Week"]
     assert head[0] == "jump height by flight time [cm], higher is better"
     how = "countermovement jump, both legs, hands on hips, no added load"
     # 1.697 is the 95 % point of t with 30 degrees of freedom: 34.3 ± 1.697 x 4.2 / √31, told

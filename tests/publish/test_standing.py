@@ -51,7 +51,7 @@ def test_an_adult_has_value_error_percentile_and_interval_in_each_squad(rows: pl
     assert (first["value"], first["value_error"], first["unit"]) == (34.26, 1.234, "cm")
     assert (first["percentile"], first["percentile_low"], first["percentile_high"]) == (62.4, 44.6, 75.2)
     assert (first["group"], first["n_others"], first["note"]) == ("female, 12 to 13, everyone", 30, None)
-    assert own["note"][1] == "no interval: error not known yet"
+    assert own["note"][1] == "error not known yet"
 
 
 def test_minors_and_people_of_unknown_age_have_no_place_among_others(rows: pl.DataFrame) -> None:
@@ -59,7 +59,7 @@ def test_minors_and_people_of_unknown_age_have_no_place_among_others(rows: pl.Da
     assert set(others["athlete_id"]) == {"a2", "a3"}
     places = others.select("percentile", "percentile_low", "percentile_high")
     assert places.null_count().row(0) == (2, 2, 2)
-    assert others["note"].unique().to_list() == ["under 18: no place among others"]
+    assert others["note"].unique().to_list() == ["under 18: no place"]
     assert others["value"].null_count() == 0
 
 
@@ -74,10 +74,19 @@ def test_a_sheet_a_squad_for_the_owner_alone(rows: pl.DataFrame, tmp_path: Path)
     assert {stat.S_IMODE(path.stat().st_mode) for path in files} == {0o600}
     book = CalamineWorkbook.from_path(tmp_path / "standing.xlsx")
     assert book.sheet_names == ["first", "juniors", "no squad", "seniors"]
-    name, jump, _ = book.get_sheet_by_name("first").to_python()[3:]
-    assert name[0] == "Ana Dahl"
-    assert jump[1:6] == [34.3, 1.2, "cm", 62.0, "45–75"]
+    jump, sprint = book.get_sheet_by_name("first").to_python()[3:5]
+    assert jump[0] == sprint[0] == "Ana Dahl"  # on each row, wherever a page begins
+    assert jump[2:7] == [34.3, 1.2, "cm", 62.0, "45–75"]
     assert pl.read_csv(tmp_path / "standing.csv")["value"].to_list()[0] == 34.3
+
+
+def test_what_all_rows_of_a_test_have_in_common_is_said_once(rows: pl.DataFrame, tmp_path: Path) -> None:
+    of_sprints = rows.filter((pl.col("squad") == "first") & (pl.col("test") == "sprint time"))
+    both = [of_sprints.with_columns(how=pl.lit(f"to {m} m, standing start")) for m in (5, 10)]
+    publish_standing(tmp_path, pl.concat(both), "Example & Hall", "metric")
+    sheet = CalamineWorkbook.from_path(tmp_path / "standing.xlsx").get_sheet_by_name("first").to_python()
+    assert [row[1] for row in sheet[3:5]] == ["sprint time: to 5 m", "sprint time: to 10 m"]
+    assert sheet[6][0] == "sprint time: standing start"
 
 
 def test_without_comparisons_the_file_says_so(rows: pl.DataFrame, tmp_path: Path) -> None:
