@@ -172,8 +172,8 @@ def _distinct(texts: pl.DataFrame) -> tuple[pl.DataFrame, pl.Series]:
         numbers = texts.to_series().cast(pl.Enum(known)).to_physical().cast(pl.UInt32)
         return known.extend_constant(None, 1).to_frame(), numbers.fill_null(len(known))
     distinct = texts.unique(maintain_order=True).with_row_index("number")
-    numbers = texts.join(distinct, on=texts.columns, how="left", nulls_equal=True, maintain_order="left")
-    return distinct.drop("number"), numbers["number"]
+    found = texts.join(distinct, on=texts.columns, how="left", nulls_equal=True, maintain_order="left")
+    return distinct.drop("number"), found["number"]
 
 
 def _type_rows(
