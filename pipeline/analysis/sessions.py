@@ -52,8 +52,13 @@ def session_keys(
 
 def session_id(athlete_id: pl.Series, session_date: pl.Series, slot: pl.Series) -> pl.Series:
     """Id of each row's session: a hash of `athlete|date|slot`, so files that come late never change it."""
-    key = pl.concat_str([athlete_id, session_date.dt.to_string("%Y-%m-%d"), slot], separator="|")
-    return text_ids(pl.select(session_id=key).to_series())
+    keys = pl.DataFrame({"athlete_id": athlete_id, "session_date": session_date, "slot": slot})
+    # The trials of a session mostly follow one another.
+    runs = keys.select(pl.struct(pl.all()).rle_id()).to_series()
+    day = pl.col("session_date").dt.to_string("%Y-%m-%d")
+    key = pl.concat_str("athlete_id", day, "slot", separator="|")
+    begins = keys.filter(runs.is_first_distinct()).select(session_id=key).to_series()
+    return text_ids(begins).gather(runs)
 
 
 def build_sessions(

@@ -66,8 +66,9 @@ def is_nothing(layout: Layout, text: str) -> bool:
 
 
 def cell(source: Source, name: str) -> pl.Expr:
-    """The trimmed text of an export's column; null where it is one of the layout's words for nothing."""
-    text = trimmed(pl.col(source.positions[name]))
+    """The text of an export's column, of trimmed cells; null where it is one of the layout's words for
+    nothing."""
+    text = pl.col(source.positions[name])
     return pl.when(~text.is_in(list(source.layout.file.null))).then(text)
 
 
@@ -153,28 +154,30 @@ def _type_texts(
     unit: str | None,
 ) -> Typed:
     """`_type_rows`, each distinct text once."""
-    distinct = rows.select(texts).unique(maintain_order=True)
+    distinct, numbers = _distinct(rows.select(texts))
     numbered = distinct.with_columns(entry=pl.lit(0)).with_row_index("line")
     made = _type_rows(source, target, column, numbered, label, where, unit)
-    said = numbered.select("line", *(pl.col(name).alias(f"said:{name}") for name in texts))
-    known = said.join(made.rows.drop("entry", *texts[1:]), on="line")
-    old = rows.drop(name for name in known.columns if name in rows.columns and name not in ("line", *texts))
-    found = old.rename({texts[0]: f"said:{texts[0]}"}).join(
-        known.rename({"line": "text_no"}),
-        left_on=[f"said:{texts[0]}", *texts[1:]],
-        right_on=[f"said:{name}" for name in texts],
-        how="left",
-        nulls_equal=True,
-        maintain_order="left",
-    )
     problems = [
-        found.select("line", "text_no")
+        rows.select("line", text_no=numbers)
         .join(problem.rename({"line": "text_no"}), on=pl.col("text_no").cast(pl.Int64), maintain_order="left")
         .select(pl.col(name).cast(dtype) for name, dtype in PROBLEMS.items())
         for problem in made.problems
         if problem.height
     ]
-    return Typed(found.drop(f"said:{texts[0]}", "text_no"), problems)
+    known = made.rows.drop("line", "entry", *texts[1:])
+    return Typed(rows.with_columns(known[numbers]), problems)
+
+
+def _distinct(texts: pl.DataFrame) -> tuple[pl.DataFrame, pl.Series]:
+    """Distinct rows of texts, and which of them each row is."""
+    if texts.width == 1:
+        # As below, and sooner.
+        known = texts.to_series().unique().drop_nulls()
+        numbers = texts.to_series().cast(pl.Enum(known)).to_physical().cast(pl.UInt32)
+        return known.extend_constant(None, 1).to_frame(), numbers.fill_null(len(known))
+    distinct = texts.unique(maintain_order=True).with_row_index("number")
+    found = texts.join(distinct, on=texts.columns, how="left", nulls_equal=True, maintain_order="left")
+    return distinct.drop("number"), found["number"]
 
 
 def _type_rows(
@@ -315,8 +318,10 @@ def type_time(source: Source, column: ColumnSource, rows: pl.DataFrame) -> Typed
     text = rows["text:performed_at"]
     fmt = column.format or ""
     times = parse_local(text, fmt, iso_too=source.from_workbook)
-    explicit = to_local(times["utc"], source.timezone)
-    local = times.select(pl.coalesce(pl.lit(explicit), pl.col("local")).alias("local"))["local"]
+    local = times["local"]
+    if times["utc"].null_count() < times.height:
+        explicit = to_local(times["utc"], source.timezone)
+        local = times.select(pl.coalesce(pl.lit(explicit), pl.col("local")).alias("local"))["local"]
     typed = rows.with_columns(
         local,
         times["utc"],

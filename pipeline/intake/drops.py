@@ -139,7 +139,8 @@ def large_batches(drops: list[Drop], facility: Facility, knowledge: Knowledge) -
         yield as_batch(read_opened(open_content(drops, facility, knowledge), facility.tests), timezone)
         return
     drop, n_lines, seq = drops[principal], 0, 0
-    reading = read_all([texts])[0]
+    # What is looked at in advance is read again with the rest.
+    reading = read_all([replace(texts, rows=texts.rows.clear())])[0]
     skipped = [reading.skipped.clear()]
     with archive.open_original(facility.archive, drop.file_id) as stream:
         for part in read_blocks(stream, texts):

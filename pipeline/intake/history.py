@@ -10,7 +10,7 @@ from pipeline.analysis.sessions import session_id, session_keys
 from pipeline.ids import text_ids
 from pipeline.intake.corrections import apply_corrections
 from pipeline.intake.knowledge import Knowledge
-from pipeline.intake.placing import shared
+from pipeline.intake.placing import duplicated, shared
 from pipeline.intake.traces import runs_of, samples_of, with_sample_sets
 from schemas.core import Family
 from schemas.models import polars_schema
@@ -49,11 +49,21 @@ def family_tables(
     now = _flagged(_in_sessions(corrected.rows, knowledge))
     old = pl.concat([earlier, corrected.superseded.select(earlier.columns)], how="vertical_relaxed")
     shaped = now.select(pl.col(c).cast(t) for c, t in polars_schema(TABLES[family.table]).items())
-    slots = now.select("session_id", "session_date", "slot").unique()
+    slot = ["session_id", "session_date", "slot"]
+    # The rows of a session mostly follow one another.
+    begins = pl.col("session_id").ne_missing(pl.col("session_id").shift(1))
+    slots = now.select(slot).filter(begins).unique()
     samples = None if family.trace is None else samples_of(family.trace, kept, versions)
-    # In the order of time, so that the rows of a day lie together in the warehouse.
-    shaped = shaped.sort("local_date", "file_id", "line", "row_id")
-    return FamilyTables(shaped, _superseded(family, old, knowledge), slots, samples)
+    return FamilyTables(_by_day(shaped), _superseded(family, old, knowledge), slots, samples)
+
+
+def _by_day(trials: pl.DataFrame) -> pl.DataFrame:
+    """Trial rows in the order of time, so that the rows of a day lie together in the warehouse."""
+    # As a file mostly has them.
+    of_one_file = trials["file_id"].n_unique() == 1 and trials["line"].diff().min() != 0
+    if of_one_file and trials["local_date"].is_sorted() and trials["line"].is_sorted():
+        return trials
+    return trials.sort("local_date", "file_id", "line", "row_id")
 
 
 def _unordered(family: Family) -> pl.Expr:
@@ -82,24 +92,19 @@ def _versions(family: Family, rows: pl.DataFrame, kept: pl.DataFrame, knowledge:
     """All versions of all rows, with their numbers, how long each was current and is_current."""
     kept = kept.with_columns(known_from="written_at")
     # What one file says, and once, has no other version.
-    again = shared("row_id") | pl.col("withdrawn")
+    again = shared(kept["row_id"]) | kept["withdrawn"]
     if kept["drop_no"].n_unique() > 1:
         files = kept.select("group", "drop_no").unique()
         said_again = files.filter(pl.col("group").is_duplicated())["group"].unique()
-        again |= pl.col("group").is_in(said_again.implode())
-    parted = kept.with_columns(alone=~again)
-    single = (
-        parted.filter("alone")
-        .drop("alone")
-        .with_columns(
-            version=pl.lit(1, dtype=pl.Int32),
-            known_until=pl.lit(None, dtype=pl.Datetime("us")),
-            next_cause=pl.lit(None, dtype=pl.String),
-            is_current=pl.lit(True),
-            superseded_by=pl.lit(None, dtype=pl.String),
-        )
+        again |= kept["group"].is_in(said_again.implode())
+    single = kept.filter(~again).with_columns(
+        version=pl.lit(1, dtype=pl.Int32),
+        known_until=pl.lit(None, dtype=pl.Datetime("us")),
+        next_cause=pl.lit(None, dtype=pl.String),
+        is_current=pl.lit(True),
+        superseded_by=pl.lit(None, dtype=pl.String),
     )
-    several = parted.filter(~pl.col("alone")).drop("alone").sort("row_id", "drop_no", "line")
+    several = kept.filter(again).sort("row_id", "drop_no", "line")
     several = several.with_columns(version=pl.int_range(1, pl.len() + 1, dtype=pl.Int32).over("row_id"))
     following = pl.col("version").shift(-1).over("row_id", "group")
     ended = _with_ends(several, knowledge).with_columns(superseded_by=following.cast(pl.String))
@@ -149,7 +154,7 @@ def _removed_at_source(family: Family, rows: pl.DataFrame, versions: pl.DataFram
     in which the other athlete first appears decides, so that an old export changes nothing.
     """
     # One instant twice is soon looked for, and rare.
-    twice = versions.filter(pl.col("seconds_known") & pl.col("utc").is_duplicated())
+    twice = versions.filter(versions["seconds_known"] & duplicated(versions["utc"]))
     met = twice.select("device", "utc", "athlete_id").unique()
     shared = met.filter(pl.struct("device", "utc").is_duplicated()).select("device", "utc").unique()
     if shared.is_empty():

@@ -382,7 +382,7 @@ def _store_and_renew(
         touched.touch_rows_of(warehouse, again, knowledge)
     for name in (*READ_TABLES, "_drops", "_problems", "_skipped"):
         warehouse.delete_drops(name, again)
-    for batch in _batches(facility, knowledge, due.contents, say):
+    for batch in _ahead(_batches(facility, knowledge, due.contents, say)):
         for name, frame in batch.tables.items():
             warehouse.append(name, frame)
         check_read(warehouse, batch)
@@ -410,6 +410,15 @@ def _batches(
         if done % 100 == 0:
             say(f"{done} of {len(contents)} files opened")
     yield as_batch(read_opened(opened, facility.tests), facility.settings.timezone)
+
+
+def _ahead(batches: Iterator[Batch]) -> Iterator[Batch]:
+    """Batches, each made in a thread while the one before is stored."""
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, batches, None)
+        while (batch := coming.result()) is not None:
+            coming = pool.submit(next, batches, None)
+            yield batch
 
 
 def _store_repeats(warehouse: Warehouse, repeats: list[Drop]) -> None:

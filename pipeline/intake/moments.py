@@ -29,13 +29,18 @@ def set_times(rows: pl.DataFrame, knowledge: Knowledge) -> pl.DataFrame:
             offset = pl.when(fits).then(pl.lit(round(clock.offset_seconds * 1e6))).otherwise(offset)
     shift = pl.duration(microseconds=offset)
     rows = rows.with_columns(local=pl.col("local") + shift, utc=pl.col("utc") + shift)
+    zones = rows["timezone"].unique()
+    together = [rows] if len(zones) == 1 else rows.partition_by("timezone", maintain_order=True)
     parts = []
-    for (zone,), part in rows.partition_by("timezone", as_dict=True, maintain_order=True).items():
+    for part in together:
+        zone = part["timezone"][0]
         instants = to_utc(part["local"], str(zone))
         utc = part.select(pl.coalesce("utc", pl.lit(instants["utc"])).alias("utc"))["utc"]
         doubtful = instants["ambiguous"] & part["utc"].is_null() & part["time_known"]
         parts.append(part.with_columns(utc, doubtful.alias("ambiguous")))
-    timed = pl.concat(parts).sort("index") if parts else rows.with_columns(ambiguous=pl.lit(False))
+    timed = pl.concat(parts) if parts else rows.with_columns(ambiguous=pl.lit(False))
+    if len(parts) > 1:
+        timed = timed.sort("index")
     here = to_local(timed["utc"], knowledge.timezone)
     as_written = pl.col("local")
     return timed.with_columns(

@@ -31,19 +31,24 @@ def identify(rows: pl.DataFrame, knowledge: Knowledge) -> tuple[pl.DataFrame, pl
     ]
     answers = asked.select(at).with_columns(
         pl.Series("candidates", [";".join(ids) for ids in near], dtype=pl.String),
-        athlete_id=pl.Series([w.athlete_id for w in found], dtype=pl.String),
+        athlete_id=pl.Series(
+            [None if w.athlete_id == DROPPED else w.athlete_id for w in found], dtype=pl.String
+        ),
+        who=pl.Series(
+            [
+                f"?{normalise(name)}" if w.athlete_id in (None, DROPPED) else w.athlete_id
+                for name, w in zip(asked["written_name"], found, strict=True)
+            ],
+            dtype=pl.String,
+        ),
+        name_dropped=pl.Series([w.athlete_id == DROPPED for w in found], dtype=pl.Boolean),
         name_code=pl.Series(
             [w.code or ("unknown_name" if w.athlete_id == DROPPED else None) for w in found],
             dtype=pl.String,
         ),
     )
-    keys = {name: normalise(name) for name in names}
-    known = rows.join(answers, on=at, how="left", maintain_order="left")
-    spelled = pl.col("written_name").replace_strict(keys, default="", return_dtype=pl.String)
-    known = known.with_columns(
-        name_dropped=(pl.col("athlete_id") == DROPPED).fill_null(False),
-        athlete_id=pl.when(pl.col("athlete_id") != DROPPED).then("athlete_id"),
-    ).with_columns(who=pl.coalesce("athlete_id", pl.concat_str(pl.lit("?"), spelled)))
+    # Of the names alone: a join makes all columns anew.
+    known = rows.hstack(rows.select(at).join(answers, on=at, how="left", maintain_order="left").drop(at))
     held = (
         known.filter(pl.col("name_code").is_not_null())
         .select("drop_no", "line", "candidates", "name_dropped", code="name_code", seen="written_name")

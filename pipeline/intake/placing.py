@@ -2,8 +2,8 @@
 
 Pure. Rows come with `group` (the natural key, without its number where the export has none), `counted`
 (whether the number is the order of appearance), `place` (the part of the key that tells apart the rows of a
-trial), `copy_key` (equal for byte-equal lines), `blocked`,
-`dropped` and the family's columns; they leave with `fate`, `code` (why the group logic holds them),
+trial), `line_hash` and `again` (together equal for byte-equal lines), `blocked`, `dropped` and the family's
+columns; they leave with `fate`, `code` (why the group logic holds them),
 `number` (of the trial; where the export numbers it, of the session that used the key again; NULL: 1) and
 `cause`.
 """
@@ -48,18 +48,27 @@ def place(family: Family, rows: pl.DataFrame, answers: Answers, keys: Keys | Non
     an unnumbered export is one trial of several rows, and all samples of a trace.
     """
     # A row that is alone with its key, as most are, needs no comparison.
-    alone = rows.select("index", alone=~pl.col("claim").is_duplicated() & ~shared("group"))
-    single = rows.filter(alone["alone"])
+    alone = ~shared(rows["group"])
+    if not rows["claim"].equals(rows["index"]):
+        alone &= ~duplicated(rows["claim"])
+    single = rows.filter(alone)
     placed = [_place_single(single)]
     if single.height < rows.height:
-        placed.append(_place_groups(family, rows.filter(~alone["alone"]), answers, keys, rows))
+        placed.append(_place_groups(family, rows.filter(~alone), answers, keys, rows))
     return pl.concat(placed).sort("index")
 
 
-def shared(key: str) -> pl.Expr:
-    """True of every row that shares a key with others; of one that does not hardly ever, so it must make no
+def shared(keys: pl.Series) -> pl.Series:
+    """True of every key that occurs more than once; of one that does not hardly ever, so it must make no
     difference: hashes are compared, sooner than keys."""
-    return pl.col(key).hash(0).is_duplicated()
+    return duplicated(keys.hash(0))
+
+
+def duplicated(keys: pl.Series) -> pl.Series:
+    """True of every key that occurs more than once; mostly none does, which is seen sooner than which."""
+    if keys.n_unique() == len(keys):
+        return pl.repeat(False, len(keys), eager=True)
+    return keys.is_duplicated()
 
 
 def _place_single(rows: pl.DataFrame) -> pl.DataFrame:
@@ -114,6 +123,7 @@ def _claims(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     said = [*family.values, *_quanta(family), *fact_columns(family)]
     texts = [pl.col(c).cast(pl.String).fill_null("\x00") for c in ("place", *said)]
     saying = pl.concat_str(texts, separator="\x1f")
+    copy_key = pl.concat_str(pl.col("line_hash").cast(pl.String), "again", separator="|").alias("copy_key")
     # A trace has thousands of sayings: their number and the sum of their hashes stand for them.
     summed = pl.format("{}|{}", pl.len(), saying.hash(0).sum())
     payload = summed if family.trace else saying.sort().str.join("\x1e")
@@ -123,7 +133,7 @@ def _claims(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         pl.col("drop_no").first(),
         pl.col("line").first(),
         pl.col("file").first(),
-        pl.col("copy_key").first(),
+        copy_key.first(),
         pl.col("seconds_known").first(),
         pl.col("time_known").first(),
         pl.col("blocked").any(),

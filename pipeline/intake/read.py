@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import reduce
+from operator import xor
 from typing import BinaryIO
 
 import polars as pl
@@ -15,6 +17,7 @@ import polars as pl
 from pipeline.intake.columns import (
     Overrides,
     Source,
+    cell,
     constant_text,
     is_dated,
     is_nothing,
@@ -26,7 +29,7 @@ from pipeline.intake.name_pattern import value_in_name
 from pipeline.intake.traces import answers_for_runs
 from pipeline.reading.lines import read_table, read_table_in_blocks
 from pipeline.reading.split import UndecodableFile
-from pipeline.reading.table import Dialect, HeadLine, Table
+from pipeline.reading.table import Dialect, HeadLine, Table, trimmed
 from pipeline.reading.workbook import is_workbook, read_sheet, sheet_table
 from schemas.codes import CODES
 from schemas.families import FAMILIES
@@ -191,8 +194,11 @@ def preamble_value(preamble: list[HeadLine], key: str, delimiter: str) -> str | 
 def _rows(source: Source, header: list[str], table: Table, first_line: int, n_lines: int) -> Texts:
     layout, family = source.layout, source.family
     single = {t: c for t, c in layout.columns.items() if c.unpivot is None}
+    hashes = [pl.col(f"c{at}").hash(at) for at in range(table.cells.width - 1)]
+    line_hash = table.cells.select(reduce(xor, hashes).reinterpret(signed=True)).to_series()
+    cells = table.cells.with_columns(trimmed(pl.col(source.positions[name])) for name in layout.mapped_names)
     if family.trace is not None and source.overrides:
-        texts = table.cells.select(
+        texts = cells.select(
             "line",
             *(
                 text_of(source, target, column).alias(target)
@@ -201,12 +207,9 @@ def _rows(source: Source, header: list[str], table: Table, first_line: int, n_li
             ),
         )
         source = replace(source, overrides=answers_for_runs(texts, source.overrides))
-    base = table.cells.select(
+    base = cells.select(
         "line",
-        pl.concat_str(pl.all().exclude("line"), separator="\x1f")
-        .hash(0)
-        .reinterpret(signed=True)
-        .alias("line_hash"),
+        line_hash.alias("line_hash"),
         *(
             with_answers(source, target, text_of(source, target, column)).alias(f"text:{target}")
             for target, column in single.items()
@@ -218,7 +221,7 @@ def _rows(source: Source, header: list[str], table: Table, first_line: int, n_li
             if column.unit_from
         ),
         *(
-            with_answers(source, f"{target} [{entry.from_}]", _entry_text(source, entry.from_)).alias(
+            with_answers(source, f"{target} [{entry.from_}]", cell(source, entry.from_)).alias(
                 f"entry:{target}:{number}"
             )
             for target, column in layout.columns.items()
@@ -248,14 +251,7 @@ def _rows(source: Source, header: list[str], table: Table, first_line: int, n_li
 
 def _unit_text(source: Source, target: str, column: ColumnSource) -> pl.Expr:
     name = column.unit_from or ""
-    return with_answers(source, name, pl.col(source.positions[name]).str.strip_chars()).alias(
-        f"unit:{target}"
-    )
-
-
-def _entry_text(source: Source, name: str) -> pl.Expr:
-    text = pl.col(source.positions[name]).str.strip_chars()
-    return pl.when(~text.is_in(list(source.layout.file.null))).then(text)
+    return with_answers(source, name, pl.col(source.positions[name])).alias(f"unit:{target}")
 
 
 def _spread(source: Source, base: pl.DataFrame) -> pl.DataFrame:

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import chain
 
 import polars as pl
 
@@ -31,6 +33,7 @@ from schemas.tables import SAMPLE_SETS, TRIAL_TABLES
 READ_TABLES = tuple(read_table(family).name for family in FAMILIES.values())
 EXPECTED = {"drop_no": pl.Int32, "n": pl.UInt32}
 RESOLVED_TABLES = (*TRIAL_TABLES, *SAMPLE_SETS, "superseded_rows", "held_rows", "line_fates", "files")
+_NO_KEYS = pl.DataFrame(schema={"claim": pl.UInt32, "drop_no": pl.Int32, "group": pl.String})
 _NOTHING_READ = {name: pl.DataFrame(schema=polars_schema(ALL_TABLES[name])) for name in READ_TABLES}
 
 
@@ -53,7 +56,6 @@ class _Work:
     whole: set[int]
     before: list[pl.DataFrame] = field(default_factory=list)
     runs: list[pl.DataFrame] = field(default_factory=list)
-    slots: list[pl.DataFrame] = field(default_factory=list)
     left: list[pl.DataFrame] = field(default_factory=list)
     days: dict[str, tuple[date, date]] = field(default_factory=dict)
     expected: list[pl.DataFrame] = field(default_factory=list)
@@ -71,13 +73,14 @@ def renew(warehouse: Warehouse, knowledge: Knowledge, touched: Touched) -> Renew
     parts = (part for _, found in plans.values() for part in found)
     of_traces = ((drops, _rows_of(warehouse, family, drops)) for family, drops, _ in traces)
     if sum(size for size, _ in plans.values()) + sum(size for *_, size in traces) <= closure.TOGETHER:
-        _resolve_parts(work, [*parts, *(part for _, part in of_traces)], whole)
+        given = _given(work, [*parts, *(part for _, part in of_traces)], whole)
+        _store(work, given, _keyless(given))
     else:
-        _resolve_parts(work, [], whole - {drop_no for _, drops, _ in traces for drop_no in drops})
-        for drops, part in of_traces:
-            _resolve_parts(work, [part], drops)
-        for part in parts:
-            _resolve_parts(work, [part], set())
+        others = whole - {drop_no for _, drops, _ in traces for drop_no in drops}
+        first = iter([_given(work, [], others)])
+        then = (_given(work, [part], drops) for drops, part in of_traces)
+        last = (_given(work, [part], set()) for part in parts)
+        _resolve_each(work, chain(first, then, last))
     return _finish(work)
 
 
@@ -146,8 +149,37 @@ def _delete(work: _Work, name: str, where: str, **frames: pl.DataFrame) -> None:
     work.warehouse.delete(name, where, **frames)
 
 
-def _resolve_parts(work: _Work, parts: list[Part], lines_of: set[int]) -> None:
-    """Resolve these rows, and the lines without rows of the drops `lines_of`, and store what follows."""
+@dataclass(frozen=True)
+class _Given:
+    """What some rows are resolved from, and their lines (drop_no, line); see `resolve`."""
+
+    parts: list[Part]
+    drops: pl.DataFrame
+    reads: Mapping[str, pl.DataFrame]
+    problems: pl.DataFrame
+    skipped: pl.DataFrame
+    knowledge: Knowledge
+    lines: pl.DataFrame
+
+
+def _resolve_each(work: _Work, parts: Iterable[_Given]) -> None:
+    """Resolve part by part; while one is stored, the next is resolved in a thread.
+
+    Only this thread uses the warehouse, and nothing that is given is changed by what is stored.
+    """
+    with ThreadPoolExecutor(1) as pool:
+        last: tuple[_Given, Future[Resolved]] | None = None
+        for given in parts:
+            coming = pool.submit(_keyless, given)
+            if last is not None:
+                _store(work, last[0], last[1].result())
+            last = given, coming
+        if last is not None:
+            _store(work, last[0], last[1].result())
+
+
+def _given(work: _Work, parts: list[Part], lines_of: set[int]) -> _Given:
+    """These rows, and the lines without rows of the drops `lines_of`."""
     warehouse = work.warehouse
     rows = {read_table(part.family).name: part.rows for part in parts}
     reads = {**_NOTHING_READ, **rows}
@@ -157,8 +189,14 @@ def _resolve_parts(work: _Work, parts: list[Part], lines_of: set[int]) -> None:
     problems, skipped = warehouse.rows("_problems", within), warehouse.rows("_skipped", within)
     lines = pl.concat([frame.select("drop_no", "line") for frame in reads.values()]).unique()
     knowledge = _answers_for(work, drops, lines, lines_of)
-    resolved = _resolved(work, drops, reads, problems, skipped, knowledge)
-    at = lines.join(drops.select("drop_no", "file"), on="drop_no")
+    return _Given(parts, drops, reads, problems, skipped, knowledge, lines)
+
+
+def _store(work: _Work, given: _Given, keyless: Resolved) -> None:
+    """Store what follows from a part; `keyless`: what it came to without the keys that a rule asks about."""
+    warehouse, parts = work.warehouse, given.parts
+    resolved = _resolved(work, given, keyless)
+    at = given.lines.join(given.drops.select("drop_no", "file"), on="drop_no")
     days = {part.family.name: _days(work, part) for part in parts if part.rows.height}
     _put(work, resolved, days, at.filter(~pl.col("drop_no").is_in(sorted(work.whole))))
     law.check_part(warehouse, {name: _on(*span) for name, span in days.items()}, resolved, at)
@@ -207,28 +245,29 @@ def _with_rows(warehouse: Warehouse, drop_no: int, said: Mapping[LineSubject, An
     return set(pl.concat(found)["line"])
 
 
-def _resolved(
-    work: _Work,
-    drops: pl.DataFrame,
-    reads: Mapping[str, pl.DataFrame],
-    problems: pl.DataFrame,
-    skipped: pl.DataFrame,
-    knowledge: Knowledge,
-) -> Resolved:
-    """Resolve, with the keys of all those drops that a rule asks about."""
+def _keyless(given: _Given) -> Resolved:
+    """Resolve with the keys of no file."""
+    return _resolve(given, {family.name: Keys(_NO_KEYS, ()) for family in FAMILIES.values()})
+
+
+def _resolved(work: _Work, given: _Given, resolved: Resolved) -> Resolved:
+    """Resolve again until the keys are known of all those drops that a rule asks about."""
     asked: set[int] = set()
-    while True:
-        keys = {family.name: _keys(work, family, asked) for family in FAMILIES.values()}
-        resolved = resolve(drops, reads, problems, skipped, knowledge, keys)
-        if resolved.wanted <= asked:
-            return resolved
+    while not resolved.wanted <= asked:
         asked |= resolved.wanted
+        keys = {family.name: _keys(work, family, asked) for family in FAMILIES.values()}
+        resolved = _resolve(given, keys)
+    return resolved
+
+
+def _resolve(given: _Given, keys: Mapping[str, Keys]) -> Resolved:
+    return resolve(given.drops, given.reads, given.problems, given.skipped, given.knowledge, keys)
 
 
 def _keys(work: _Work, family: Family, drops: set[int]) -> Keys:
-    mine = _drops_with_rows(work.warehouse, family, drops) if drops else drops
+    mine = _drops_with_rows(work.warehouse, family, drops)
     if not mine:
-        return Keys(pl.DataFrame(schema={"claim": pl.UInt32, "drop_no": pl.Int32, "group": pl.String}), drops)
+        return Keys(_NO_KEYS, drops)
     read = _rows_of(work.warehouse, family, mine).rows
     return file_keys(family, _drops(work.warehouse, mine), read, work.knowledge)
 
@@ -244,7 +283,7 @@ def _put(work: _Work, resolved: Resolved, days: Mapping[str, tuple[date, date]],
             warehouse.delete(name, mine, _at=at)
     for name in (*TRIAL_TABLES, *SAMPLE_SETS, "superseded_rows", "held_rows"):
         warehouse.append(name, resolved.tables[name])
-    work.slots.append(resolved.tables["_session_slots"])
+    _add_slots(warehouse, resolved.tables["_session_slots"])
 
 
 def _finish(work: _Work) -> Renewed:
@@ -264,7 +303,7 @@ def _finish(work: _Work) -> Renewed:
     files = file_rows(drops, fates)
     warehouse.append("line_fates", fates)
     warehouse.append("files", files)
-    _renew_slots(work)
+    _drop_slots(work)
     none = pl.DataFrame({"drop_no": sorted(work.whole), "n": 0}, EXPECTED)
     expected = pl.concat([none, *work.expected]).group_by("drop_no").agg(pl.col("n").sum())
     mine = expected.filter(pl.col("drop_no").is_in(sorted(work.whole)))
@@ -273,23 +312,24 @@ def _finish(work: _Work) -> Renewed:
     return Renewed(drops, before, files)
 
 
-def _renew_slots(work: _Work) -> None:
-    """Add the slots of new sessions; delete those of sessions that no trial is of any more."""
+def _add_slots(warehouse: Warehouse, slots: pl.DataFrame) -> None:
+    """Add the slots of new sessions."""
+    if slots.is_empty():
+        return
+    # The date is part of a session's id; by it few blocks of the table are looked at.
+    known = warehouse.select(
+        """SELECT session_id FROM _session_slots
+           WHERE (session_date, session_id) IN (SELECT session_date, session_id FROM _new)""",
+        _new=slots,
+    )
+    fresh = slots.join(known, on="session_id", how="anti").sort("session_date", "session_id")
+    warehouse.append("_session_slots", fresh)
+
+
+def _drop_slots(work: _Work) -> None:
+    """Delete the slots of sessions that no trial is of any more."""
     warehouse = work.warehouse
-    slots = pl.concat(
-        [pl.DataFrame(schema=polars_schema(ALL_TABLES["_session_slots"])), *work.slots]
-    ).unique()
-    if slots.height:
-        # The date is part of a session's id; by it few blocks of the table are looked at.
-        known = warehouse.select(
-            """SELECT session_id FROM _session_slots
-               WHERE (session_date, session_id) IN (SELECT session_date, session_id FROM _new)""",
-            _new=slots,
-        )
-        fresh = slots.join(known, on="session_id", how="anti").sort("session_date", "session_id")
-        warehouse.append("_session_slots", fresh)
-    left = pl.concat([slots.select("session_id").clear(), *work.left]).unique()
-    left = left.join(slots, on="session_id", how="anti")
+    left = pl.concat([pl.DataFrame(schema={"session_id": pl.String}), *work.left]).unique()
     for name in TRIAL_TABLES:
         if left.height:
             used = f"SELECT DISTINCT session_id FROM {name} WHERE session_id IN (FROM _left)"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 import polars as pl
 
@@ -27,6 +28,7 @@ from pipeline.intake.moments import impossible_times, set_times
 from pipeline.intake.people import identify
 from pipeline.intake.placing import Keys, place
 from pipeline.intake.traces import left_out_runs, samples_apart, with_questions
+from pipeline.reading.times import iso_texts
 from schemas.codes import CODES
 from schemas.core import Family
 from schemas.families import FAMILIES
@@ -113,7 +115,9 @@ def resolve(
     tables["files"] = file_rows(drops, fates)
     tables["held_rows"] = held_table(shown)
     versions = row_fates.filter(pl.col("fate").is_in(["loaded", "superseding"]) & ~pl.col("line_held"))
-    expected = versions.group_by("drop_no", "line").agg(n=pl.len())
+    # The rows of a line follow one another.
+    runs_of_lines = versions.select(runs=pl.struct("drop_no", "line").rle())["runs"].struct
+    expected = runs_of_lines.field("value").struct.unnest().with_columns(n=runs_of_lines.field("len"))
     wanted = frozenset[int]().union(*(part.wanted for part in parts.values()))
     return Resolved(tables, shown, runs, expected, wanted)
 
@@ -200,11 +204,14 @@ def _keyed_rows(
 
 
 def _in_order(rows: pl.DataFrame) -> pl.DataFrame:
-    """Rows in the order of their files, as they mostly are already."""
+    """Rows in the order of their files, as they mostly are already, in one piece (polars 2.1 can't write
+    numbers in several pieces as texts)."""
+    rows = rows.rechunk()
     places = rows.select(pl.arg_sort_by("drop_no", "line", "seq")).to_series()
     return rows if places.is_sorted() else rows[places]
 
 
+@cache
 def _no_rows(family: Family) -> _Part:
     """What a family gives of which nothing was read."""
     fates = pl.DataFrame(
@@ -228,13 +235,17 @@ def file_keys(family: Family, drops: pl.DataFrame, read: pl.DataFrame, knowledge
 def _blocked(rows: pl.DataFrame, waiting: pl.DataFrame, left_out: pl.DataFrame) -> pl.DataFrame:
     """Mark rows of lines that wait (`blocked`), and of lines that a person left out (`dropped` too)."""
     lines = waiting.select("drop_no", "line").unique().with_columns(waits=pl.lit(True))
-    return (
-        rows.join(lines, on=["drop_no", "line"], how="left", maintain_order="left")
-        .join(left_out.drop("of_row"), on=["file", "line"], how="left", maintain_order="left")
-        .with_columns(dropped=pl.col("left_out").fill_null(False) | pl.col("name_dropped"))
-        .with_columns(blocked=pl.col("waits").fill_null(False) | pl.col("dropped"))
-        .drop("waits", "left_out")
-    )
+    waits = _marked(rows, lines, ["drop_no", "line"])
+    dropped = _marked(rows, left_out.drop("of_row"), ["file", "line"]) | rows["name_dropped"]
+    return rows.with_columns(dropped.alias("dropped"), (waits | dropped).alias("blocked"))
+
+
+def _marked(rows: pl.DataFrame, marks: pl.DataFrame, at: list[str]) -> pl.Series:
+    """Whether `marks` (the columns `at` and one of truth values) say so of each row."""
+    if marks.is_empty():
+        return pl.repeat(False, rows.height, eager=True)
+    found = rows.select(at).join(marks, on=at, how="left", maintain_order="left")
+    return found.drop(at).to_series().fill_null(False)
 
 
 def _key_text(family: Family, names: list[str]) -> pl.Expr:
@@ -250,9 +261,8 @@ def _key_text(family: Family, names: list[str]) -> pl.Expr:
 
 def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
     """Add `base` and `trial_base` (keys of the row and of its trial, without the number), `counted` (the
-    number is the order of appearance), `place`, `copy_key`, `group` and `claim` (see `placing.place`)."""
-    with_time = pl.col("utc").dt.strftime("%Y-%m-%dT%H:%M:%S%.6f")
-    moment = with_time
+    number is the order of appearance), `place`, `again`, `group` and `claim` (see `placing.place`)."""
+    moment = with_time = pl.lit(iso_texts(rows["utc"]))
     if not rows["time_known"].all():
         day = pl.col("local_date").dt.strftime("%Y-%m-%d")
         moment = pl.when("time_known").then(with_time).otherwise(day)
@@ -267,10 +277,10 @@ def _keyed(family: Family, rows: pl.DataFrame) -> pl.DataFrame:
         counted=pl.col(family.numbered).is_null(),
     )
     # One line can hold the same key twice (two columns of readings): those are two trials.
-    one_a_line = rows.select(~pl.struct("drop_no", "line").rle_id().is_duplicated().any()).item()
-    again = pl.lit(0) if one_a_line else pl.int_range(pl.len()).over("drop_no", "line", "base")
-    rows = rows.with_columns(again=again).with_columns(
-        copy_key=pl.concat_str(pl.col("line_hash").cast(pl.String), "again", separator="|")
+    same_line = pl.all_horizontal(pl.col(name) == pl.col(name).shift(1) for name in ("drop_no", "line"))
+    one_a_line = not rows.select(same_line.any()).item()
+    rows = rows.with_columns(
+        again=pl.lit(0) if one_a_line else pl.int_range(pl.len()).over("drop_no", "line", "base")
     )
     whole_line = pl.col("counted") & pl.col("by_line")
     number = pl.col(family.numbered).cast(pl.String)

@@ -70,7 +70,9 @@ def _read_batch(texts: list[Texts]) -> list[Reading]:
     found = [_in_file(text.problems, at) for at, text in enumerate(texts)]
     found += [problem.select(pl.col(c).cast(t) for c, t in PROBLEMS.items()) for problem in typed.problems]
     problems = pl.concat(found).unique(maintain_order=True).sort("line", maintain_order=True)
-    rows = _shape(source.family, typed.rows).join(problems, on="line", how="anti", maintain_order="left")
+    rows = _shape(source.family, typed.rows)
+    if problems.height:
+        rows = rows.join(problems, on="line", how="anti", maintain_order="left")
     rows_of, problems_of = _by_file(rows, len(texts)), _by_file(problems, len(texts))
     return [
         Reading(
