@@ -78,7 +78,8 @@ def seen_in_words(row: dict[str, Any]) -> str:
 def proposed_in_words(row: dict[str, Any], names: Names) -> str:
     """The best guess."""
     if row["code"] == _UNIT:
-        ratio = f"{row['ratio']:.5g} times the own level: {row['proposed']:.6g} {row['unit']} by the right one"
+        converted = f"{row['proposed']:.6g} {row['unit']} when converted"
+        ratio = f"{row['ratio']:.5g} times the own level; {converted}"
         return (
             f"{CONVERT}: {ratio}"
             if row["complete"]

@@ -83,7 +83,7 @@ def test_the_two_are_asked_with_the_best_guess_and_left_out_until_answered(hall:
     assert whose["proposal"] == "like João Sá (a02)" and whose["seen"].startswith("2 trial(s)")
     assert whose["time"] == "10:03 to 10:04"
     assert unit["code"] == "unit_suspect" and unit["proposal"].startswith("convert: 2.2046 times")
-    assert unit["seen"].endswith(" kg") and unit["proposal"].endswith(" kg by the right one")
+    assert unit["seen"].endswith(" kg") and unit["proposal"].endswith(" kg when converted")
     assert used(hall) == 3 and used(hall, athlete="a02") == 1 and used(hall, "body_mass") == 0
     last = hall.table("results").filter(metric="body_mass", athlete_id="a01", local_date=WRONG)
     assert last.is_empty()
