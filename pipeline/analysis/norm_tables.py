@@ -117,7 +117,7 @@ def _withheld() -> pl.Expr:
 
 
 def _withheld_percentiles(n_athletes: Ints) -> pl.Series:
-    """Why each percentile of groups is left out; NULL where it is shown: (groups,) -> (groups * percentiles,).
+    """Why each percentile of groups is left out, NULL where it is shown: (n,) -> (n * percentiles,).
 
     There are few different sentences: each is put together once.
     """

@@ -111,7 +111,8 @@ def group_week(
     own: Sequence[OwnPopulation] = (),
 ) -> GroupedWeek:
     """Put the values of a week into the groups of that week's Sunday; arguments as in `weekly_norms`."""
-    tested = pl.DataFrame({"athlete_id": sessions.athletes.gather(np.flatnonzero(np.bincount(values.athlete)))})
+    some = np.flatnonzero(np.bincount(values.athlete))
+    tested = pl.DataFrame({"athlete_id": sessions.athletes.gather(some)})
     known = people.join(tested, on="athlete_id", how="semi")
     rungs = _numbered(ladder(known, states, week + timedelta(days=6), own))
     places = pl.DataFrame({"athlete_id": sessions.athletes}).with_row_index("athlete")

@@ -85,26 +85,22 @@ def usable(
     # Texts are heavy: rows are copied with numbers in their place, not as they are.
     known = results.lazy().filter(entering)
     athletes = known.group_by("athlete_id").agg().collect().to_series().sort()
-    series, serial = _series(known, int(entering.sum()))
     placed = known.select(
         pl.col("athlete_id").cast(pl.Enum(athletes)).to_physical().cast(pl.Int64),
         (pl.col("local_date") - _FIRST_DAY).dt.total_days(),
+        pl.col("series_id").ne_missing(pl.col("series_id").shift()).alias("begins"),
         *(pl.col(name).cast(pl.Float64).fill_null(np.nan) for name in columns),
     ).collect()
+    # Rows of a series, which is of one metric, mostly stand together: one of each stretch is looked at.
+    first = placed["begins"].arg_true()
+    stretches = results.select(SERIES)[entering.arg_true().gather(first)]
+    series = stretches.unique().sort(SERIES)
+    place = stretches.join(series.with_row_index("place"), on=SERIES, how="left", maintain_order="left")
+    size = np.diff(first.to_numpy(), append=placed.height)
+    serial = np.repeat(place["place"].cast(pl.Int64).to_numpy(), size)
     pair = placed["athlete_id"].to_numpy() * series.height + serial
     keys, order = ascending((pair << _DAY_BITS) + placed["local_date"].to_numpy())
     return Usable(athletes, series, keys, {name: placed[name].to_numpy()[order] for name in columns})
-
-
-def _series(rows: pl.LazyFrame, n: int) -> tuple[pl.DataFrame, Ints]:
-    """The series that occur in n rows, sorted, and the place of each row's: metric, series_id; (n,)."""
-    # Rows of a series mostly stand together: one of each stretch is looked at.
-    begins = pl.any_horizontal(pl.col(name).ne_missing(pl.col(name).shift()) for name in SERIES)
-    stretches = rows.select(SERIES).with_row_index("first").filter(begins).collect()
-    series = stretches.select(SERIES).unique().sort(SERIES)
-    place = stretches.join(series.with_row_index("place"), on=SERIES, how="left", maintain_order="left")
-    size = np.diff(stretches["first"].to_numpy().astype(np.int64), append=n)
-    return series, np.repeat(place["place"].to_numpy().astype(np.int64), size)
 
 
 def values_of_week(sessions: Usable, week: date) -> Values:

@@ -87,7 +87,7 @@ def group_values(group: Ints, member: Ints, values: Floats) -> Grouped:
 
 
 def ascending(keys: Ints) -> tuple[Ints, Ints]:
-    """Numbers from 0 sorted, and the place where each stood, equal ones in the order they had: (n,) -> (n,), (n,)."""
+    """Numbers from 0 upward, sorted, and where each stood: (n,) -> (n,), (n,); equal ones as they came."""
     bits = int(keys.size).bit_length()
     if keys.max(initial=0) >> (63 - bits):
         order = np.argsort(keys, kind="stable")
