@@ -570,7 +570,7 @@ _ALL = (
     Code(
         "range_changed",
         "The whole set moved over another range than is this athlete's: the line hung askew, or it was "
-        "another lift.",
+        "another lift. It is in no load-velocity line.",
         "flags",
         "Look how the sensor was fixed, and whether the lift is the one written down; strike or correct it "
         "in config/corrections.csv.",

@@ -48,7 +48,7 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
 
 
 def _another_sum(reading: pl.Expr) -> pl.Expr:
-    """Whether the export's sum is none that the readings give; `reading` [mm]: NULL where it does not count."""
+    """Whether the export's sum is none that the readings give; `reading` [mm]: NULL where it counts not."""
     first = pl.int_range(pl.len()).over(_SAME_FOLD) == 0
     fold = pl.when(first).then(reading.median().over(_SAME_FOLD))
     told, site, same = pl.col("witness_sum_mm"), pl.col("site"), [k for k in _SAME_FOLD if k != "site"]
