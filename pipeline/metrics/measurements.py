@@ -157,7 +157,8 @@ def _finish(
     )
     possible = pl.col("value").is_between(_limit(metric, "hard", 0), _limit(metric, "hard", 1))
     young = pl.col("session_id").is_in(youths.implode())
-    usual = pl.col("value").is_between(*(_limit(metric, "soft", end, young) for end in (0, 1)))
+    low, high = (_limit(metric, "soft", end, young) for end in (0, 1))
+    usual = pl.col("value").is_between(low, high)
     code = pl.when(~possible).then(pl.lit("range_hard")).when(~usual).then(pl.lit("range_soft"))
     limited = placed.with_columns(
         value=pl.when(possible).then(pl.col("value")), flags=join_codes(pl.col("flags"), code)
