@@ -112,6 +112,7 @@ def _metric_row(metric: Metric, columns: set[str]) -> dict[str, object]:
         "pool_keys": ";".join(metric.pool_keys) or None,
         **dict(zip(("hard_low", "hard_high"), metric.hard, strict=True)),
         **dict(zip(("soft_low", "soft_high"), metric.soft, strict=True)),
+        **dict(zip(("soft_youth_low", "soft_youth_high"), metric.soft_youth or (None, None), strict=True)),
         "typical_error_trial": error and error.trial,
         "typical_error_session": error and error.session,
         "typical_error_source": error and f"{error.source} ({error.verified})",

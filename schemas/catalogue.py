@@ -101,6 +101,7 @@ class Metric(Strict):
 
     `fed_by`: the facility's tests that it is measured by, where it is one of other tests.
     `restricted_minors`: it says how a body is composed, so a minor's values are in the restricted file only.
+    `soft_youth`: the soft limits under 18, where they are others and none of `limits` holds.
     `pool_keys`: over which series errors and drift are pooled: those equal in these of the series keys.
     `drift`: the least SD of the level over 28 days, per cent on the log scale, the unit on the raw scale.
     `smallest_worthwhile`: the coach's, in the metric's unit, and why.
@@ -126,6 +127,7 @@ class Metric(Strict):
     hard: Range
     soft: Range
     limits: tuple[Limits, ...] = ()
+    soft_youth: Range | None = None
     formula: str
     source: str
     verified: str

@@ -41,7 +41,7 @@ def _entry(metric: Metric) -> str:
         f"- Unit: {metric.unit}, shown with {metric.decimals} decimals. {_direction(metric)}.",
         f"- Formula: {metric.formula}.",
         f"- A session's value: the {metric.summary} of its trials, {metric.min_trials} or more.",
-        f"- Limits: hard {_span(metric.hard)}, soft {_span(metric.soft)}.{_special(metric)}",
+        f"- Limits: hard {_span(metric.hard)}, soft {_span(metric.soft)}{_youth(metric)}.{_special(metric)}",
         f"- Values compare where these are equal: {keys}."
         if keys
         else "- Values of an athlete always compare.",
@@ -64,6 +64,10 @@ def _direction(metric: Metric) -> str:
 
 def _span(limits: tuple[float, float]) -> str:
     return f"{limits[0]:g} to {limits[1]:g}"
+
+
+def _youth(metric: Metric) -> str:
+    return f" (under 18: {_span(metric.soft_youth)})" if metric.soft_youth else ""
 
 
 def _special(metric: Metric) -> str:

@@ -229,7 +229,8 @@ _ALL = (
         "flags",
         "Look at the column and its unit in the layout, and at how the device is set.",
         "jump height 0.5 cm + 2 %; reactive strength 0.05 m/s + 5 %; speed between gates 0.05 m/s + 2 %; "
-        "mean velocity of a trace 0.05 m/s + 5 %; highest velocity of a run 0.05 m/s + 10 %",
+        "mean velocity of a trace 0.05 m/s + 5 %; highest velocity of a run or of a bar's set 0.05 m/s "
+        "+ 10 %; repetitions of a set 0; sum of folds 0.5 mm + 2 %; highest force of the neck 0.5 N + 1 %",
     ),
     Code(
         "trace_short",
@@ -569,7 +570,7 @@ _ALL = (
     Code(
         "range_changed",
         "The whole set moved over another range than is this athlete's: the line hung askew, or it was "
-        "another lift.",
+        "another lift. It is in no load-velocity line.",
         "flags",
         "Look how the sensor was fixed, and whether the lift is the one written down; strike or correct it "
         "in config/corrections.csv.",

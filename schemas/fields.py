@@ -131,6 +131,8 @@ _METRICS = (
     _real("hard_high", "A value above is not used; of some series other limits hold.", OWN_UNIT),
     _real("soft_low", "A value below is used and flagged.", OWN_UNIT),
     _real("soft_high", "A value above is used and flagged.", OWN_UNIT),
+    _real("soft_youth_low", "A value below is used and flagged under 18; NULL: as of adults.", OWN_UNIT),
+    _real("soft_youth_high", "A value above is used and flagged under 18; NULL: as of adults.", OWN_UNIT),
     _real("typical_error_trial", "SD of one trial [%, or the row's unit where scale is raw].", "any"),
     _real("typical_error_session", "SD of a session's value between days, likewise.", "any"),
     _text("typical_error_source", "Where the typical errors are from, and how that was verified."),

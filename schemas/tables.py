@@ -195,6 +195,8 @@ _ALL = (
             "hard_high",
             "soft_low",
             "soft_high",
+            "soft_youth_low",
+            "soft_youth_high",
             "typical_error_trial",
             "typical_error_session",
             "typical_error_source",

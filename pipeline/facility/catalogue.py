@@ -72,6 +72,7 @@ def _with(metric: Metric, own: MetricOverride | None) -> Metric:
     changes: dict[str, object] = {} if own.on is None else {"on": own.on}
     if own.hard or own.soft:
         changes |= {"hard": own.hard or metric.hard, "soft": own.soft or metric.soft, "limits": ()}
+        changes |= {"soft_youth": None}
     if error := _error(own):
         changes["typical_error"] = error
     if own.smallest_worthwhile:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.metrics.load_velocity import load_velocity_fits, load_velocity_values
+from pipeline.metrics.ranges import with_usual_range
 from pipeline.metrics.rows import (
     by_occasion,
     codes_of,
@@ -65,9 +66,9 @@ def profiles(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
 
 
 def _early(rows: pl.DataFrame) -> pl.DataFrame:
-    """The first repetitions of each set that count."""
+    """The first repetitions of each set that count and go over the athlete's usual range."""
     early = pl.col("rep").is_null() | (pl.col("rep") <= FIRST_REPS)
-    return rows.filter(early & ~excluded(pl.col("flags")))
+    return with_usual_range(rows).filter(early & ~excluded(pl.col("flags")))
 
 
 def _losses(rows: pl.DataFrame) -> pl.DataFrame:

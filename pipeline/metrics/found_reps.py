@@ -8,6 +8,7 @@ import polars as pl
 from pipeline.ids import text_ids
 from pipeline.metrics.rows import as_table, join_codes
 from pipeline.metrics.trace_order import by_trace
+from pipeline.metrics.witness import BAR_PEAK_VELOCITY, REPETITIONS, code_where, disagrees
 from pipeline.numerics.repetitions import find_repetitions
 
 TABLE = "_found_reps"
@@ -24,7 +25,8 @@ def found_reps(sets: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
 
     `sets`: `bar_sets`; `samples`: `bar_samples`. A repetition has whose, when and what of its set, the line
     of its first sample, and its number in the trace; one with samples missing is flagged `gap` and has no
-    peak and no propulsive velocity.
+    peak and no propulsive velocity. Where the device counts or says otherwise, all of the set are flagged
+    `witness_disagrees`.
     """
     ordered, names, offsets = by_trace(samples, "time_s", "line")
     if not names.is_in(sets["sample_set_id"].implode()).all():
@@ -49,7 +51,10 @@ def found_reps(sets: pl.DataFrame, samples: pl.DataFrame) -> pl.DataFrame:
     rows = sets.drop("line").join(placed, on="sample_set_id", how="inner", validate="1:m")
     key = rows.select(pl.concat_str(pl.lit("bar_reps"), "row_id", "rep", separator="|")).to_series()
     gap = pl.when("gap").then(pl.lit("gap"))
-    rows = rows.with_columns(row_id=text_ids(key), flags=join_codes(pl.col("flags"), gap))
+    peak = pl.col("peak_velocity_m_s").max().over("sample_set_id")
+    other = disagrees(pl.col("witness_set_peak_velocity_m_s"), peak, BAR_PEAK_VELOCITY)
+    other |= disagrees(pl.col("witness_set_repetitions"), pl.len().over("sample_set_id"), REPETITIONS)
+    rows = rows.with_columns(row_id=text_ids(key), flags=join_codes(pl.col("flags"), gap, code_where(other)))
     return as_table(rows.with_columns(trial_id=pl.col("row_id")), TABLE)
 
 

@@ -23,6 +23,9 @@ from schemas.families import FAMILIES
 from schemas.models import empty
 from schemas.tables import TABLES
 
+YOUTH_YEARS = 18
+"""Under this age soft limits are those of youths; who is not known to be counts as an adult."""
+
 
 @cache
 def family_modules() -> tuple[ModuleType, ...]:
@@ -66,7 +69,8 @@ def measure_all(
     flagged = flag_trials(trials)
     flags = [long_flags(frame, table, "row_id") for table, frame in flagged.items()]
     made = _values_by_metric(flagged, masses, trials, catalogue)
-    measured = [_finish(values, catalogue[name], devices) for name, values in made.items()]
+    youths = masses.filter(pl.col("age_years") < YOUTH_YEARS)["session_id"]
+    measured = [_finish(values, catalogue[name], devices, youths) for name, values in made.items()]
     tables = {name: empty(TABLES[name]) for name in ("measurements", "measurement_inputs", "series")}
     if measured:
         values = pl.concat(measured, how="diagonal")
@@ -140,14 +144,21 @@ def long_flags(frame: pl.DataFrame, owner_table: str, id_column: str) -> pl.Data
     )
 
 
-def _finish(values: pl.DataFrame, metric: Metric, devices: Mapping[str, str]) -> pl.DataFrame:
-    """Values of one metric with series, limits, error, use, ids; `row_id` only where it alone feeds one."""
+def _finish(
+    values: pl.DataFrame, metric: Metric, devices: Mapping[str, str], youths: pl.Series
+) -> pl.DataFrame:
+    """Values of one metric with series, limits, error, use, ids; `row_id` only where it alone feeds one.
+
+    `youths`: the sessions of athletes who are known to be under 18.
+    """
     placed = with_series(values.with_columns(method=pl.col("device").replace(devices)), metric)
     placed = placed.with_columns(
         measurement_id=text_ids(placed.select(pl.format(f"{metric.metric}|{{}}", "row_id")).to_series())
     )
     possible = pl.col("value").is_between(_limit(metric, "hard", 0), _limit(metric, "hard", 1))
-    usual = pl.col("value").is_between(_limit(metric, "soft", 0), _limit(metric, "soft", 1))
+    young = pl.col("session_id").is_in(youths.implode())
+    low, high = (_limit(metric, "soft", end, young) for end in (0, 1))
+    usual = pl.col("value").is_between(low, high)
     code = pl.when(~possible).then(pl.lit("range_hard")).when(~usual).then(pl.lit("range_soft"))
     limited = placed.with_columns(
         value=pl.when(possible).then(pl.col("value")), flags=join_codes(pl.col("flags"), code)
@@ -160,9 +171,14 @@ def _finish(values: pl.DataFrame, metric: Metric, devices: Mapping[str, str]) ->
     ).with_columns(used=pl.col("why_not_used").is_null())
 
 
-def _limit(metric: Metric, kind: str, end: int) -> pl.Expr:
-    """The low (0) or high (1) limit of a row: of the first `limits` whose keys match, else the metric's."""
+def _limit(metric: Metric, kind: str, end: int, young: pl.Expr | None = None) -> pl.Expr:
+    """The low (0) or high (1) limit of a row: of the first `limits` whose keys match, else the metric's.
+
+    `young`: whether the metric's limit is that of youths, where it has one.
+    """
     limit = pl.lit(getattr(metric, kind)[end])
+    if young is not None and metric.soft_youth:
+        limit = pl.when(young).then(pl.lit(metric.soft_youth[end])).otherwise(limit)
     for special in reversed(metric.limits):
         matches = pl.all_horizontal(pl.col(key).eq_missing(word) for key, word in special.when.items())
         limit = pl.when(matches).then(pl.lit(getattr(special, kind)[end])).otherwise(limit)

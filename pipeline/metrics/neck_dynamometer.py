@@ -16,6 +16,7 @@ from pipeline.metrics.rows import (
     with_codes,
     with_series_keys,
 )
+from pipeline.metrics.witness import CODE, HIGHEST_FORCE, disagrees
 from pipeline.numerics.sides import side_difference
 from schemas.catalogue import CATALOGUE
 from schemas.families.neck_dynamometer import ROTATIONS
@@ -28,11 +29,20 @@ NOISE_BAND = 1.96 * ((_BETWEEN_DAYS and _BETWEEN_DAYS.session) or 0.0)
 SET_UP = ["posture", "lever_arm", "examiner"]
 """Keys that must be equal for two directions to be compared within an occasion."""
 
+_SAME_PUSH = ["session_id", "device", "method_version", "direction", "posture", "lever_arm_m", "examiner"]
+
 
 def flag(trials: pl.DataFrame) -> pl.DataFrame:
-    """`neck_trials` with the codes that a row alone gives: its mark, a set-up that is not known."""
+    """`neck_trials` with the codes that a row gives: its mark, a set-up that is not known, a witness.
+
+    The device's highest force may be that of all trials of the occasion, or of those that count.
+    """
     unknown = pl.col("posture").is_null() | pl.col("lever_arm_m").is_null()
-    return with_codes(trials, {"set_up_unknown": unknown})
+    told, force = pl.col("witness_highest_force_n"), pl.col("peak_force_n")
+    counts = (pl.col("mark") == "ok") & ~excluded(pl.col("flags"))
+    other = disagrees(told, force.max().over(_SAME_PUSH), HIGHEST_FORCE)
+    other &= disagrees(told, force.filter(counts).max().over(_SAME_PUSH), HIGHEST_FORCE)
+    return with_codes(trials, {"set_up_unknown": unknown, CODE: other})
 
 
 def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:

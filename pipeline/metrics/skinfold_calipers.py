@@ -14,6 +14,7 @@ from pipeline.metrics.rows import (
     with_codes,
     with_series_keys,
 )
+from pipeline.metrics.witness import CODE, SKINFOLD_SUM, disagrees
 from pipeline.numerics.repeats import squares_within, technical_error
 from schemas.families.skinfold_calipers import SITE_SETS
 
@@ -30,7 +31,8 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
     """`skinfold_readings` with the codes of a row and of its fellows at the site.
 
     `single_reading`: the only one of its measurer that counts. `third_reading_due`: one of two that differ
-    by more than `APART_SHARE` of their mean and more than `APART_MM` [mm].
+    by more than `APART_SHARE` of their mean and more than `APART_MM` [mm]. A witness disagrees where it is
+    neither the sum of all folds of the measurer nor that of a site set.
     """
     counts = (pl.col("mark") == "ok") & ~excluded(pl.col("flags"))
     reading = pl.when(counts).then(pl.col("thickness_mm"))
@@ -40,8 +42,23 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
     own = {
         "single_reading": counts & (n == 1),
         "third_reading_due": counts & (n == 2) & (apart > least + _EQUAL),
+        CODE: _another_sum(reading),
     }
     return with_codes(trials, own)
+
+
+def _another_sum(reading: pl.Expr) -> pl.Expr:
+    """Whether the export's sum is none that the readings give; `reading` [mm]: NULL where it counts not."""
+    first = pl.int_range(pl.len()).over(_SAME_FOLD) == 0
+    fold = pl.when(first).then(reading.median().over(_SAME_FOLD))
+    told, site, same = pl.col("witness_sum_mm"), pl.col("site"), [k for k in _SAME_FOLD if k != "site"]
+    total = fold.sum().over(same)
+    other = disagrees(told, pl.when(total > 0).then(total), SKINFOLD_SUM)
+    for named in SITE_SETS:
+        of_set = pl.when(site.is_in(named.sites)).then(fold)
+        whole = of_set.count().over(same) == len(named.sites)
+        other &= ~whole | disagrees(told, of_set.sum().over(same), SKINFOLD_SUM)
+    return other
 
 
 def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:

@@ -31,6 +31,12 @@ TRACE_VELOCITY = Tolerance(0.05, 0.05)
 """Of the mean over a trace, which a smoothed velocity that lags behind moves a little."""
 PEAK_VELOCITY = Tolerance(0.05, 0.10)
 """Devices take the highest sample or a short mean, which noise lifts above our half second."""
+BAR_PEAK_VELOCITY = Tolerance(0.05, 0.10)
+"""Of a set's lifts: devices smooth more or less than we do."""
+REPETITIONS = Tolerance(0.5, 0.0)
+SKINFOLD_SUM = Tolerance(0.5, 0.02)
+"""Sheets sum means or medians of readings, rounded or not."""
+HIGHEST_FORCE = Tolerance(0.5, 0.01)
 
 
 def disagrees(witness: pl.Expr, ours: pl.Expr, tolerance: Tolerance) -> pl.Expr:

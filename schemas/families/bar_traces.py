@@ -18,6 +18,19 @@ FAMILY = Family(
     columns=(
         *(BAR_SPEED.field(name) for name in (*_OF_A_SET, *_AND_HOW)),
         Field(
+            "witness_set_repetitions",
+            "integer",
+            "Repetitions of the set as the device counts them; kept to compare with ours, never used.",
+            unit="count",
+        ),
+        Field(
+            "witness_set_peak_velocity_m_s",
+            "real",
+            "Highest velocity of the set's lifts as the device computes it; kept to compare with ours, "
+            "never used.",
+            unit="m/s",
+        ),
+        Field(
             "time_s",
             "real",
             "Time of the sample from the start of the trace.",

@@ -46,6 +46,13 @@ FAMILY = Family(
         ),
         Field("posture", "text", "How the athlete sits, stands or lies, and what holds the trunk."),
         Field("examiner", "text", "Who ran the test."),
+        Field(
+            "witness_highest_force_n",
+            "real",
+            "Highest force of the occasion's trials in this direction as the device tells it; kept to "
+            "compare with ours, never used.",
+            unit="N",
+        ),
     ),
     required=("direction",),
     natural_key=("direction", "trial"),

@@ -41,6 +41,13 @@ FAMILY = Family(
             limits_from="judgement from world extremes and the caliper's jaws (methods, B7)",
         ),
         Field("measurer", "text", "Who held the caliper."),
+        Field(
+            "witness_sum_mm",
+            "real",
+            "Sum of the occasion's folds, or of those of a set of sites, as the export tells it; kept to "
+            "compare with ours, never used.",
+            unit="mm",
+        ),
     ),
     required=("site", "thickness_mm"),
     natural_key=("site", "measurer", "reading"),

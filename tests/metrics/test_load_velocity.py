@@ -87,6 +87,26 @@ def test_slack_and_late_repetitions_and_other_lifts_stay_out() -> None:
     assert estimates(*sets(), *spoilt)["value"].to_list() == estimates(*sets())["value"].to_list()
 
 
+@pytest.mark.mode(44)
+@pytest.mark.mode(45)
+def test_sets_over_another_range_and_half_lifts_stay_out() -> None:
+    usual = [
+        row | {"day": DAY - dt.timedelta(days=back), "range_of_motion_m": 0.60}
+        for back in (14, 7)
+        for row in sets()
+    ]
+    today = [row | {"range_of_motion_m": 0.61} for row in sets()]
+    spoilt = [
+        # Cut short by 15 %, the lift is faster.
+        lift(set=9, rep=1, load_kg=100.0, mean_velocity_m_s=0.75, range_of_motion_m=0.52),
+        lift(set=3, rep=3, load_kg=100.0, mean_velocity_m_s=0.90, range_of_motion_m=0.30),
+    ]
+    plain, told = (estimates(*usual, *today, *more).sort("local_date") for more in ([], spoilt))
+    assert told["value"].to_list() == plain["value"].to_list() == pytest.approx([138.256] * 3, abs=1e-3)
+    unknown = [row | {"range_of_motion_m": None} for row in (*usual, *today, *spoilt)]
+    assert estimates(*unknown).sort("local_date")["value"][2] != plain["value"][2]
+
+
 def test_the_fits_of_each_kind_of_velocity() -> None:
     rows = [row | {"propulsive_velocity_m_s": row["mean_velocity_m_s"] * 1.05} for row in sets()]
     trials = trial_rows("bar_reps", *rows)

@@ -290,6 +290,28 @@ def test_the_first_limits_that_match_hold_and_a_facility_may_change_them() -> No
     assert tables["measurements"].filter(pl.col("metric") == "sprint_time")["flags"].to_list() == [None]
 
 
+@pytest.mark.parametrize(
+    ("age", "flagged"),
+    [
+        (None, [True, False, False]),  # not known: as of adults
+        (18.0, [True, False, False]),
+        (17.9, [False, False, True]),
+    ],
+)
+def test_youths_have_soft_limits_of_their_own(age: float | None, flagged: list[bool]) -> None:
+    pushes = [{"direction": "flexion", "trial": n, "peak_force_n": f} for n, f in enumerate((30, 200, 300.0))]
+    # One leg has limits of its own, at every age.
+    trials = {
+        "neck_trials": trial_rows("neck_trials", *pushes),
+        "jump_trials": trial_rows("jump_trials", jump(leg="left", flight_time_s=0.19)),
+    }
+    sessions = sessions_of(*trials.values(), age_years=age)
+    made = measure_all(trials, sessions, CATALOGUE, {})["measurements"].sort("metric", "trial")
+    soft = pl.col("flags").str.contains("range_soft").fill_null(False)
+    for metric, wanted in (("neck_force", flagged), ("jump_height", [False]), ("flight_time", [True])):
+        assert made.filter(metric=metric).select(soft).to_series().to_list() == wanted
+
+
 @pytest.mark.mode(25)
 def test_excluded_values_are_kept_with_their_reasons() -> None:
     row = jumps(jump(mark="failed", flags="identity_suspect_note;warm_up")).row(0, named=True)

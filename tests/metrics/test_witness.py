@@ -8,7 +8,8 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.metrics import contact_mat, resisted_sprint, timing_gates
+from pipeline.metrics import contact_mat, neck_dynamometer, resisted_sprint, skinfold_calipers, timing_gates
+from pipeline.metrics.found_reps import found_reps
 from pipeline.metrics.measurements import measure_all
 from pipeline.metrics.witness import CODE, INTERVAL_SPEED, JUMP_HEIGHT, disagrees
 from schemas.catalogue import CATALOGUE
@@ -17,6 +18,7 @@ from schemas.families import FAMILIES
 from tests.intake.facility_maker import Bench, Hall
 from tests.intake.propose.test_propose import Desk
 from tests.metrics.trial_rows import jump, run, sessions_of, sprint_gates, trace, trace_of_sprint, trial_rows
+from tests.numerics.bar_traces import squats
 
 HEIGHT_M = 9.80665 * 0.6**2 / 8  # 0.4413 m, of a flight of 0.6 s
 
@@ -83,6 +85,76 @@ def test_the_highest_velocity_of_a_run_is_flagged_on_the_value_it_is_set_beside(
 SAID: list[dict[str, Any]] = [{"witness_peak_velocity_m_s": 6.3}, {"witness_peak_velocity_m_s": 21.6}]
 
 
+@pytest.mark.parametrize(
+    ("said_n", "marks", "other"),
+    [
+        (None, "ok ok ok", False),
+        (171.0, "ok ok ok", False),  # rounded
+        (171.4, "ok ok struck", False),  # the device did not know that the last is struck
+        (160.0, "ok ok struck", False),  # or did
+        (150.0, "ok ok ok", True),  # the mean of them, say
+        (17.48, "ok ok ok", True),  # kgf taken for N
+    ],
+)
+def test_the_highest_force_of_several_trials(said_n: float | None, marks: str, other: bool) -> None:
+    pushes = [
+        {"direction": "flexion", "trial": n, "peak_force_n": force, "witness_highest_force_n": said_n}
+        | {"mark": "ok" if mark == "ok" else "invalid"}
+        for n, (force, mark) in enumerate(zip((118.6, 160.0, 171.4), marks.split(), strict=True))
+    ]
+    apart = {"direction": "extension", "trial": 1, "peak_force_n": 300.0}
+    trials = neck_dynamometer.flag(trial_rows("neck_trials", *pushes, apart))
+    assert flagged(trials) == [other] * 3 + [False]
+
+
+@pytest.mark.parametrize(
+    ("said_mm", "other"),
+    [
+        (None, False),
+        (10.0 + 8.0 + 12.0 + 20.0 + 15.0, False),  # all folds, of the means of two readings
+        (10.0 + 12.0 + 15.0, False),  # a set of sites: triceps, suprailiac, thigh
+        (2 * 65.0, True),  # both readings of each
+        (6.5, True),  # centimetres taken for millimetres
+        (10.0 + 8.0, True),  # of no set
+    ],
+)
+def test_the_sum_of_folds_that_an_export_has(said_mm: float | None, other: bool) -> None:
+    folds = {"triceps": 10.0, "biceps": 8.0, "suprailiac": 12.0, "abdomen": 20.0, "thigh": 15.0}
+    rows = [
+        {"site": site, "reading": n, "thickness_mm": mm + off, "witness_sum_mm": said_mm}
+        for site, mm in folds.items()
+        for n, off in ((1, -0.2), (2, 0.2))
+    ]
+    assert flagged(skinfold_calipers.flag(trial_rows("skinfold_readings", *rows))) == [other] * 10
+
+
+def test_what_a_device_counts_and_tells_of_a_traced_set() -> None:
+    bar = squats(100)
+    time, height = bar.trace(0.0003)
+    count, peak = len(bar.truth), max(peak for _, peak, _ in bar.truth)
+    said: list[dict[str, Any]] = [
+        {},
+        {"witness_set_repetitions": count, "witness_set_peak_velocity_m_s": round(peak, 1)},
+        {"witness_set_repetitions": count + 1},
+        {"witness_set_peak_velocity_m_s": 3.6 * peak},
+    ]
+    about = {"lift": "back_squat", "load_kg": 80.0}
+    sets = trial_rows(
+        "bar_sets", *({**about, "set": n, "sample_set_id": f"{n}"} | one for n, one in enumerate(said))
+    )
+    samples = pl.concat(
+        pl.DataFrame({"time_s": time, "position_m": height, "line": range(time.size)}).select(
+            pl.lit(f"{n}").alias("sample_set_id"), pl.all()
+        )
+        for n in range(len(said))
+    )
+    made = found_reps(sets, samples).sort("set", "rep")
+    assert flagged(made) == [other for other in (False, False, True, True) for _ in range(count)]
+    measured = "mean_velocity_m_s", "peak_velocity_m_s", "propulsive_velocity_m_s", "range_of_motion_m"
+    for told in made.partition_by("set"):
+        assert told.select(measured).equals(made.filter(pl.col("set") == 0).select(measured))
+
+
 def test_no_value_is_made_from_a_witness() -> None:
     """Every witness of every family filled in with nonsense: the same values, though flagged."""
     samples = trace_of_sprint(5.0, 7.0, 1.1)
@@ -90,10 +162,13 @@ def test_no_value_is_made_from_a_witness() -> None:
         "jump_trials": [jump(), jump(test="drop_jump", contact_time_s=0.2, drop_height_m=0.3)],
         "sprint_splits": run(*sprint_gates(9.0, 1.1, 0.5, (5, 10, 20, 30))),
         "resisted_runs": [{"sample_set_id": "run", "trial": 1, "pull": "resisted"}],
+        "neck_trials": [{"direction": "flexion", "trial": 1, "peak_force_n": 150.0}],
+        "skinfold_readings": [{"site": "triceps", "reading": 1, "thickness_mm": 9.0}],
     }
     witnesses = {
         family.table: {field.name: 77.0 for field in family.columns if field.is_witness}
         for family in FAMILIES.values()
+        if family.name != "bar_traces"  # as repetitions found: above
     }
     assert {table for table, fields in witnesses.items() if fields} == set(rows)
     made = []

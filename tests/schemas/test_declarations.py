@@ -147,6 +147,8 @@ def test_a_metric_says_where_it_comes_from(metric: Metric):
     assert metric.decimals >= 0 and metric.min_trials >= 1
     low, high = metric.hard
     assert low <= metric.soft[0] < metric.soft[1] <= high
+    if metric.soft_youth is not None:
+        assert low <= metric.soft_youth[0] < metric.soft_youth[1] <= high
     for limits in metric.limits:
         assert set(limits.when) <= set(metric.series_keys)
         assert limits.hard[0] <= limits.soft[0] < limits.soft[1] <= limits.hard[1]

@@ -29,10 +29,10 @@ from pipeline.analysis.screening.protocol import (
     warm_ups,
 )
 from pipeline.analysis.screening.questions import filing_questions, identity_questions, unit_questions
-from pipeline.analysis.screening.reps import partial_repetitions, ranges_changed
 from pipeline.analysis.screening.shift import session_shifts
 from pipeline.analysis.screening.units import unit_suspects
 from pipeline.metrics.measurements import long_flags, why_not_used
+from pipeline.metrics.ranges import partial_repetitions, ranges_changed
 from pipeline.metrics.rows import as_table, join_codes
 from schemas.catalogue import Metric
 from schemas.families import FAMILIES
