@@ -48,6 +48,7 @@ unit = "cm"
 """
 LIFTS = ("Back squat", "Bench press", "Hex bar jump")
 REPS_A_SET = 5
+A_DAY = 5_500
 START = datetime(2018, 1, 1, 7)  # 13 million rows end before now: what lies in the future is held
 
 
@@ -69,7 +70,7 @@ def make_hall(folder: Path, athletes: int = 1_000) -> Path:
     return folder
 
 
-def bar_reps(first: int, rows: int, a_day: int = 5_500, athletes: int = 1_000) -> pl.DataFrame:
+def bar_reps(first: int, rows: int, a_day: int = A_DAY, athletes: int = 1_000) -> pl.DataFrame:
     """Rows number `first` and on of an endless export: `a_day` repetitions a day, in the order of time."""
     number = np.arange(first, first + rows)
     day, of_day = np.divmod(number, a_day)
@@ -96,7 +97,7 @@ def bar_reps(first: int, rows: int, a_day: int = 5_500, athletes: int = 1_000) -
     )
 
 
-def write_export(file: Path, first: int, rows: int, a_day: int = 5_500, block: int = 1_000_000) -> Path:
+def write_export(file: Path, first: int, rows: int, a_day: int = A_DAY, block: int = 1_000_000) -> Path:
     """Rows of `bar_reps` as a CSV export."""
     with file.open("wb") as stream:
         for start in range(first, first + rows, block):
@@ -111,6 +112,6 @@ def rows_of(megabytes: int) -> int:
     return int(megabytes * 1e6 / size * 10_000)
 
 
-def last_day(rows: int, a_day: int = 5_500) -> datetime:
+def last_day(rows: int, a_day: int = A_DAY) -> datetime:
     """The day of a row."""
     return START + timedelta(days=rows // a_day)

@@ -18,7 +18,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
-from statistics import median
 from tempfile import mkdtemp
 from typing import Any
 
@@ -28,7 +27,7 @@ from pipeline.facility.folder import load_facility
 from pipeline.intake.intake import take_in
 from pipeline.today import write_todays_sheet
 from pipeline.warehouse.store import open_warehouse
-from tests.benchmarks.halls import bar_reps, last_day, make_hall, rows_of, write_export
+from tests.benchmarks.halls import A_DAY, bar_reps, last_day, make_hall, rows_of, write_export
 
 _GB = 1e9 if sys.platform == "darwin" else 1e6  # what the system counts peak memory in, in 1 GB
 _FIVE_YEARS = 5 * 365
@@ -66,8 +65,8 @@ def _report(pipe: Any, work: Callable[..., object], *given: object) -> None:
     pipe.send(Took(wall, cpu, peak / _GB))
 
 
-def take(folder: Path) -> None:
-    """One intake, as the command does it."""
+def take(folder: Path, _: date | None = None) -> None:
+    """One intake, as the command does it, but for the sheet."""
     facility = load_facility(folder)
     with open_warehouse(facility.warehouse_file) as warehouse:
         take_in(facility, warehouse, lambda text: None)
@@ -128,30 +127,34 @@ def many_files(work: Path, count: int, rows: int = 30) -> None:
     print(f"{count:,} files of {rows} rows: {took}; {speed}", flush=True)
 
 
-def curve(work: Path, sizes: list[int], rows: int = 1_000, times: int = 5) -> None:
-    """A file of some rows, new ones and such as are there already, with ever more rows in the warehouse."""
+def curve(work: Path, sizes: list[int], rows: int = 1_000, times: int = 7) -> None:
+    """A file of some rows, new ones and such as are there already, with ever more rows in the warehouse.
+
+    The least of several files counts: whatever else the machine does only adds. Each new one begins a day, so
+    that all are of as many people.
+    """
     hall = make_hall(work / "curve")
-    stored = 0
+    days = 0
     first: dict[str, float] = {}
     for size in sizes:
-        for number, start in enumerate(range(stored, size, 1_000_000)):
-            name = hall / "inbox" / "bar-1" / f"past-{size}-{number}.csv"
-            write_export(name, start, min(1_000_000, size - start))
-        if size > stored:
+        past = hall / "inbox" / "bar-1" / f"past-{size}.csv"
+        if size // A_DAY > days:
+            write_export(past, days * A_DAY, (size // A_DAY - days) * A_DAY)
             take(hall)
-        stored = size
-        told = [f"{size:>12,} rows stored:"]
-        for what in ("new", "known"):
+            days = size // A_DAY
+        told = []
+        for what, work_of in (("new", take), ("new, and the sheet", take_and_tell), ("known", take)):
             took = []
             for turn in range(times):
-                start = stored if what == "new" else stored // 2 + turn
-                write_export(hall / "inbox" / "bar-1" / f"{what}-{stored}-{turn}.csv", start, rows)
-                stored += rows if what == "new" else 0
-                took.append(alone(take_and_tell, hall, last_day(start + rows - 1).date()))
-            wall, cpu = (median(getattr(one, of) for one in took) * 1e3 for of in ("wall", "cpu"))
+                day = days // 2 if what == "known" else days
+                name = hall / "inbox" / "bar-1" / f"{what}-{size}-{turn}.csv"
+                write_export(name, day * A_DAY + (turn if what == "known" else 0), rows)
+                days += what != "known"
+                took.append(alone(work_of, hall, last_day(day * A_DAY).date()))
+            wall, cpu = (min(getattr(one, of) for one in took) * 1e3 for of in ("wall", "cpu"))
             more = cpu - first.setdefault(what, cpu)
-            told.append(f"{rows:,} {what} rows {wall:.0f} ms, {cpu:.0f} ms of processor ({more:+.0f})")
-        print(told[0], "; ".join(told[1:]), flush=True)
+            told.append(f"{what} {wall:.0f} ms, {cpu:.0f} ms of processor ({more:+.0f})")
+        print(f"{size:>12,} rows stored; {rows:,} rows more: {'; '.join(told)}", flush=True)
 
 
 def rebuild(work: Path, rows: int) -> None:

@@ -11,11 +11,13 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pipeline.reading.times import check_format, parse_local, to_local, to_utc
+from pipeline.reading.times import check_format, iso_texts, parse_local, to_local, to_utc
 
 FORMATS = [
     "%d.%m.%Y %H:%M:%S",
     "%d.%m.%Y %H:%M",
+    "%Y-%m-%d %H:%M:%S",
+    "%m/%d/%YT%H:%M",
     "%d.%m.%y",
     "%Y-%m-%dT%H:%M:%S.%f%z",
     "%Y%m%d%H%M%S",
@@ -209,3 +211,22 @@ def test_twice_is_the_earlier_and_skipped_moves_forward() -> None:
 def test_utc_to_local_as_zoneinfo(zone: str, utc: datetime) -> None:
     local = to_local(pl.Series([utc]), zone)
     assert local.to_list() == [utc.replace(tzinfo=UTC).astimezone(ZoneInfo(zone)).replace(tzinfo=None)]
+
+
+@pytest.mark.parametrize("zone", ZONES)
+def test_many_times_of_an_hour_are_shifted_as_each_alone(zone: str) -> None:
+    middles = [*TRANSITIONS[zone], datetime(2025, 7, 1, 12)]
+    for start in [middle + timedelta(hours=hour) for middle in middles for hour in range(-13, 14)]:
+        times = [start + timedelta(minutes=7 * n, microseconds=n) for n in range(16)]
+        column = pl.Series(times)
+        assert to_utc(column, zone).rows() == [zoneinfo_utc(moment, zone) for moment in times]
+        walls = [at.replace(tzinfo=UTC).astimezone(ZoneInfo(zone)).replace(tzinfo=None) for at in times]
+        assert to_local(column, zone).to_list() == walls
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.none() | st.datetimes(datetime(1, 1, 2)), max_size=6), st.booleans())
+def test_iso_texts(drawn: list[datetime | None], whole: bool) -> None:
+    times = [at and at.replace(microsecond=0) if whole else at for at in drawn]
+    texts = [at and at.strftime(f"{at.year:04d}-%m-%dT%H:%M:%S.%f") for at in times]
+    assert iso_texts(pl.Series(times, dtype=pl.Datetime("us"))).to_list() == texts
