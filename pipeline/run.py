@@ -130,7 +130,7 @@ class Run:
     @property
     def catalogue(self) -> dict[str, Metric]:
         """The metric catalogue with the facility's own figures."""
-        return facility_catalogue(self.facility.metrics)
+        return facility_catalogue(self.facility.metrics, self.facility.records.series_joins)
 
     def read(self, name: str) -> pl.DataFrame:
         """A table as the warehouse holds it; read once, as long as nobody changes it."""

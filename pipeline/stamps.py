@@ -58,11 +58,12 @@ def content_stamp(frame: pl.DataFrame) -> str:
 def config_stamps(facility: Facility) -> dict[str, str]:
     """A hash of each part of the config that steps use: people, settings, metrics, testing_days, answers."""
     people = (facility.athletes, facility.periods, facility.events, facility.people.consents)
+    joins = repr(facility.records.series_joins.select("metric", "label", "joined_to").rows())
     settings = facility.settings.model_dump(mode="json", exclude=_WHEN_ONLY)
     return {
         "people": digest(*(json.dumps(frame.to_dicts(), default=str) for frame in people)),
         "settings": digest(json.dumps(settings, sort_keys=True)),
-        "metrics": digest(repr(facility.metrics), repr(facility.records.lms_tables.rows())),
+        "metrics": digest(repr(facility.metrics), repr(facility.records.lms_tables.rows()), joins),
         "testing_days": digest(json.dumps(facility.testing_days.to_dicts(), default=str)),
         "answers": digest(repr(read_answers(facility.config))),
     }

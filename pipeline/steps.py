@@ -54,6 +54,7 @@ from pipeline.publish.external import (
 )
 from pipeline.publish.frames import in_order_of_keys
 from pipeline.publish.publish import publish
+from pipeline.publish.words import called
 from pipeline.run import Frames, Run, Step, compute_apart, not_as_published
 from pipeline.run_log import read_runs
 from schemas.catalogue import Metric
@@ -301,6 +302,7 @@ def _publish(run: Run) -> Frames:
         facility_name=run.facility.settings.name,
         catalogue=run.catalogue,
         labels=run.facility.settings.method_labels,
+        words=run.facility.settings.words,
         sample_sets={
             name: samples.join(_months(frames, name), on="sample_set_id") for name, samples in sets.items()
         },
@@ -349,7 +351,8 @@ def _edition(run: Run) -> Frames:
     run.edition = publish_edition(
         run.facility.published / "coach",
         week,
-        in_order_of_keys(frames) | _told(then),
+        in_order_of_keys(frames)
+        | {name: called(frame, settings.words) for name, frame in _told(then).items()},
         people,
         settings.units,
         settings.name,

@@ -21,7 +21,7 @@ from pipeline.intake.intake import knowledge_of
 from pipeline.intake.suspect_sheet import proposed_in_words, seen_in_words
 from pipeline.intake.waiting import held_with_context
 from pipeline.publish.today import Sheet, write_sheet
-from pipeline.publish.words import series_in_words
+from pipeline.publish.words import called, series_in_words
 from pipeline.run import Run
 from pipeline.steps import STEPS
 from pipeline.todays_rows import what_today_needs
@@ -99,7 +99,7 @@ def _planned(facility: Facility, tested: _Day) -> pl.DataFrame:
     tables = {name: _with_codes(tested.rows(name), name, flags) for name in TRIAL_TABLES}
     counted = trials_done(wanted, tables, tested.rows("measurements"))
     asked = counted.select("athlete_id", on=pl.lit(tested.day)).unique()
-    squads = state_on(facility.periods, asked).select("athlete_id", "squad")
+    squads = called(state_on(facility.periods, asked).select("athlete_id", "squad"), facility.settings.words)
     return counted.join(squads, on="athlete_id", how="left", maintain_order="left")
 
 

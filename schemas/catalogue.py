@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
+from collections.abc import Sequence
 from importlib import resources
 from typing import Literal, get_args
 
@@ -109,6 +111,7 @@ class Metric(Strict):
     at all; what is off by default is made where the facility's metrics.toml turns it on.
     `ranked`: whether people are compared with each other by it; not so where that does harm.
     `domain`: the quality that it counts for in a composite score; None: it does not.
+    `joins`: (label, label) of series whose values the facility counts in another series, and of that one.
     """
 
     metric: str
@@ -141,6 +144,7 @@ class Metric(Strict):
     ranked: bool = True
     fed_by: tuple[FedBy, ...] = ()
     domain: Domain | None = None
+    joins: tuple[tuple[str, str], ...] = ()
 
     @model_validator(mode="after")
     def _has_a_direction_where_it_needs_one(self) -> Metric:
@@ -149,6 +153,13 @@ class Metric(Strict):
         if self.domain is not None and self.better == "context":
             raise ValueError("a domain needs a better direction: set better, or leave out domain")
         return self
+
+
+def keys_of_label(label: str, series_keys: Sequence[str]) -> dict[str, str] | None:
+    """Series key -> its value, as a label of a metric with these keys says; None where it is no label."""
+    pattern = "; ".join(f"{key}=(.+)" for key in series_keys)
+    found = re.fullmatch(pattern, label)
+    return dict(zip(series_keys, found.groups(), strict=True)) if found and series_keys else None
 
 
 def load_catalogue() -> dict[str, Metric]:

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+import polars as pl
+
 from pipeline.facility.settings import MAXIMUM, METRICS_FILE, OTHER_TESTS, MetricOverride, Metrics, OtherTest
 from schemas.catalogue import CATALOGUE, FedBy, Metric, TypicalError
 
-_KEYS = ("test", "side", "method", "method_version")
+OWN_KEYS = ("test", "side", "method", "method_version")
+"""Series keys of a test that the facility declares itself."""
 _POOL_KEYS = ("test", "method")
 _DRIFT_PERCENT = 1.5  # over 28 days, as for jumps
 _DRIFT_SHARE = 0.01  # of the width of the soft limits, where the scale is raw
 _VERIFIED = "by the facility"
 
 
-def facility_catalogue(metrics: Metrics) -> dict[str, Metric]:
+def facility_catalogue(metrics: Metrics, joins: pl.DataFrame | None = None) -> dict[str, Metric]:
     """The catalogue, with limits and typical errors as the facility sets them, and a metric a declared test.
 
     A facility's limits hold for all series of the metric, so the shipped ones by distance or test go.
+    `joins`: metric, label, joined_to, of series that are counted in others.
     """
     shipped = {name: _with(metric, metrics.overrides.get(name)) for name, metric in CATALOGUE.items()}
     maxima = tuple(
@@ -23,7 +29,24 @@ def facility_catalogue(metrics: Metrics) -> dict[str, Metric]:
         for test, maximum in metrics.maxima.items()
     )
     shipped[MAXIMUM] = shipped[MAXIMUM].model_copy(update={"fed_by": maxima})
-    return shipped | {name: _own(name, test) for name, test in metrics.tests.items()}
+    made = shipped | {name: _own(name, test) for name, test in metrics.tests.items()}
+    joined: dict[str, dict[str, str]] = {}
+    for name, label, target in () if joins is None else joins.select("metric", "label", "joined_to").rows():
+        joined.setdefault(name, {})[label] = target
+    for name, targets in joined.items():
+        ends = tuple((label, joined_at_last(label, targets)) for label in targets)
+        made[name] = made[name].model_copy(update={"joins": ends})
+    return made
+
+
+def joined_at_last(label: str, targets: Mapping[str, str]) -> str:
+    """The series that a joined one counts in, joined itself or not; its own where joins go round."""
+    seen = [label]
+    while (target := targets.get(seen[-1])) is not None:
+        if target in seen:
+            return label
+        seen.append(target)
+    return seen[-1]
 
 
 def _own(name: str, test: OtherTest) -> Metric:
@@ -46,7 +69,7 @@ def _own(name: str, test: OtherTest) -> Metric:
     return Metric(
         metric=name,
         family=OTHER_TESTS,
-        series_keys=_KEYS,
+        series_keys=OWN_KEYS,
         pool_keys=_POOL_KEYS,
         drift=_drift(test),
         formula="as measured",

@@ -9,11 +9,12 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.facility.catalogue import OWN_KEYS, joined_at_last
 from pipeline.facility.people import unknown_devices, unknown_ids
 from pipeline.facility.problems import Problem, nearest_known
 from pipeline.facility.sheets import Column, read_sheet
 from pipeline.facility.testing_days import read_testing_days
-from schemas.catalogue import CATALOGUE
+from schemas.catalogue import CATALOGUE, keys_of_label
 from schemas.core import NUMERIC
 from schemas.families import FAMILIES
 from schemas.fields import FIELDS
@@ -63,6 +64,22 @@ _LMS = (
 )
 
 
+def _join_problems(joins: pl.DataFrame) -> Iterator[tuple[int, str, str]]:
+    """Line, column and text of what is wrong with joins of known metrics."""
+    rows = joins.drop_nulls(["metric", "label", "joined_to"]).select("line", "metric", "label", "joined_to")
+    for line, metric, label, target in rows.iter_rows():
+        keys = CATALOGUE[metric].series_keys if metric in CATALOGUE else OWN_KEYS
+        for column, text in (("label", label), ("joined_to", target)):
+            if keys_of_label(text, keys) is None:
+                like = "; ".join(f"{key}=..." for key in keys) or "nothing: all its values are one series"
+                yield line, column, f"{text!r} is no series of {metric}; copy the label from `series`: {like}"
+        targets = dict(rows.filter(pl.col("metric") == metric).select("label", "joined_to").iter_rows())
+        if targets[label] != target:
+            yield line, "label", f"{label!r} is joined to two series; take one line out"
+        elif joined_at_last(label, targets) == label:
+            yield line, "joined_to", f"{label!r} is joined to itself in the end; take a line out"
+
+
 @dataclass(frozen=True)
 class Records:
     """Frames with the `line` in their file.
@@ -102,6 +119,10 @@ def read_records(
     problems += [
         Problem(JOINS_FILE, line, "metric", f"{metric!r} is no metric; {nearest_known(metric, metrics)}")
         for line, metric in unknown.iter_rows()
+    ]
+    problems += [
+        Problem(JOINS_FILE, *problem)
+        for problem in _join_problems(joins.filter(pl.col("metric").is_in(metrics)))
     ]
     curves, found = read_sheet(folder, LMS_FILE, _LMS)
     problems += found + _curve_problems(curves, metrics)

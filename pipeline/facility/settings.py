@@ -225,6 +225,11 @@ class Settings(StrictConfig):
         return data
 
     @property
+    def words(self) -> dict[str, dict[str, str]]:
+        """Column -> word of athlete_periods.csv -> what it is called where people read it."""
+        return {**self.labels.model_dump(), "squad": self.squads}
+
+    @property
     def method_labels(self) -> dict[str, str]:
         """What coaches call each method: the labels of its devices, or the method where they have none.
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.ids import text_ids
-from schemas.catalogue import SERIES_KEYS, Metric
+from schemas.catalogue import SERIES_KEYS, Metric, keys_of_label
 
 SIDE_KEYS = ("side", "leg", "direction")
 _SIDE = "(left|right|both)$"  # of a neck's direction the last word: rotation_left
@@ -20,7 +20,8 @@ def with_series(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
 
     A key of the metric without a value is "unknown", which is a value like any other and equals itself;
     a key that is not the metric's is NULL. `pair_id` is equal for the left and the right of the same
-    thing, and NULL where there are no two sides.
+    thing, and NULL where there are no two sides. Values of a series that the facility has joined to another
+    are of that one, in all of these.
     """
     used = metric.series_keys
     given = set(used) & set(values.columns)
@@ -29,19 +30,29 @@ def with_series(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
     sides = [key for key in SIDE_KEYS if key in used]
     side = pl.coalesce(_NOTHING, *(pl.col(key).str.extract(_SIDE) for key in sides))
     sided = side.is_in(["left", "right"])
-    labelled = (
-        values.with_columns(keys)
-        .with_columns(known)
-        .with_columns(
-            label=_label(used),
-            body_side=side,
-            pair=pl.when(sided).then(_label(used, *(pl.col(key).str.replace(_SIDE, "") for key in sides))),
-        )
+    labelled = _joined(values.with_columns(keys).with_columns(known), metric).with_columns(
+        label=_label(used),
+        body_side=side,
+        pair=pl.when(sided).then(_label(used, *(pl.col(key).str.replace(_SIDE, "") for key in sides))),
     )
     return labelled.with_columns(
         series_id=text_ids(labelled.select(pl.format(f"{metric.metric}|{{}}", "label")).to_series()),
         pair_id=text_ids(labelled.select(pl.format(f"{metric.metric}|{{}}", "pair")).to_series()),
     ).drop("pair")
+
+
+def _joined(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
+    """Values whose series is joined to another, with the keys of that one."""
+    if not metric.joins:
+        return values
+    there = {label: keys_of_label(target, metric.series_keys) or {} for label, target in metric.joins}
+    label = _label(metric.series_keys)
+    return values.with_columns(
+        label.replace_strict(
+            {source: keys[key] for source, keys in there.items()}, default=pl.col(key), return_dtype=pl.String
+        ).alias(key)
+        for key in metric.series_keys
+    )
 
 
 def _label(keys: Sequence[str], *instead: pl.Expr) -> pl.Expr:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -17,6 +18,7 @@ from pipeline.publish.restricted import split_restricted
 from pipeline.publish.sample_sets import publish_sample_sets
 from pipeline.publish.standing import publish_standing, standing
 from pipeline.publish.views import views
+from pipeline.publish.words import called
 from pipeline.rights import private_folder
 from schemas.catalogue import Metric
 
@@ -42,6 +44,7 @@ def publish(
     catalogue: dict[str, Metric],
     sample_sets: dict[str, pl.DataFrame],
     labels: dict[str, str],
+    words: Mapping[str, Mapping[str, str]],
 ) -> PublishReport:
     """Write all that people open below `folder`; equal frames give equal bytes (DuckDB: equal contents).
 
@@ -49,8 +52,9 @@ def publish(
     are told them, as `Telling.tables` gives them; `people` has athlete_id,
     name and birth_date; `sample_sets` has the sets of traces, with the month of each sample. `as_of` is the
     last day of the statistics, `valid_on` the day that staleness counts from, `units` "metric" or "us" for
-    what coaches are shown, `labels` what they call a method. Raises ValueError where
-    a frame is not as declared, before anything is written; OSError where the disk says no.
+    what coaches are shown, `labels` what they call a method, `words` a squad, sport, position or level
+    (see `called`). Raises ValueError where a frame is not as declared, before anything is written; OSError
+    where the disk says no.
     """
     ready = in_order(frames)
     tables = published_tables()
@@ -59,7 +63,10 @@ def publish(
     open_to_all = [table for table in tables if not table.restricted]
     title = f"{facility_name}: statistics as of {as_of.isoformat()}, people as of {valid_on.isoformat()}"
     folder.mkdir(parents=True, exist_ok=True)
-    where = standing(shown, people, units, catalogue, labels, valid_on)
+    # What coaches read is in their words; the tables are not.
+    in_words = {**shown, **{name: called(shown[name], words) for name in ("populations", "athletes")}}
+    told = {name: called(frame, words) for name, frame in told.items()}
+    where = standing(in_words, people, units, catalogue, labels, valid_on)
     sets = publish_sample_sets(folder / "tables", sample_sets)
     files = [
         *publish_people(folder / "people", people),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import polars as pl
 
 from pipeline.metrics.series import UNKNOWN
@@ -95,6 +97,18 @@ def group_in_words(columns: tuple[str, ...]) -> pl.Expr:
     """The columns that say something, joined by commas."""
     filled = [pl.when(pl.col(column) != "").then(pl.col(column)) for column in columns]
     return pl.concat_str(filled, separator=", ", ignore_nulls=True)
+
+
+def called(frame: pl.DataFrame, words: Mapping[str, Mapping[str, str]]) -> pl.DataFrame:
+    """The frame in the facility's words: column -> word -> what to show for it. Several stand between `|`."""
+    columns = [column for column, said in words.items() if said and column in frame.columns]
+    return frame.with_columns(
+        pl.col(column)
+        .str.split("|")
+        .list.eval(pl.element().str.strip_chars().replace(words[column]))
+        .list.join("|")
+        for column in columns
+    )
 
 
 def ages_in_words(age_band: pl.Expr) -> pl.Expr:

@@ -31,6 +31,9 @@ value = "linear_sprint"
 unit = "s"
 unpivot = [ { from = "5 m", distance_m = 5 } ]
 """
+JUMPED = (
+    "test=squat_jump; leg=both; hands=hips; added_load=0 kg; drop_height=none; method=mat-1; method_version="
+)
 TOMORROW = date.today() + timedelta(days=2)
 
 
@@ -61,8 +64,7 @@ GOOD = {
     "2025-12-02,coach,wrong test,mat-1,,,a1,2025-12-01,countermovement_jump,4,relabel,test,squat_jump\n"
     ",,,,0123456789abcdef,12,,,,,move,,a2\n",
     "equipment_csv": "item,kind,mass_kg,count\nlong bar,bar,20.1,2\n",
-    "series_joins_csv": "metric,label,joined_to\n"
-    "jump_height,test=squat_jump; method=a,test=squat_jump; method=b\n",
+    "series_joins_csv": f"metric,label,joined_to\njump_height,{JUMPED}a,{JUMPED}b\n",
     "metrics_toml": "[jump_height]\nsoft = [10, 75]\nsmallest_worthwhile = 1.0\n",
     "hall_toml": LAYOUT,
 }
@@ -93,7 +95,7 @@ def test_a_right_facility_is_read_whole(tmp_path: Path) -> None:
         (3, 12, None, "a2"),
     ]
     assert facility.records.equipment.drop("line").rows() == [("bar", "long bar", 20.1, 2)]
-    assert facility.records.series_joins["joined_to"].to_list() == ["test=squat_jump; method=b"]
+    assert facility.records.series_joins["joined_to"].to_list() == [f"{JUMPED}b"]
     assert facility.metrics.overrides["jump_height"].soft == (10, 75)
     assert list(facility.layouts) == ["hall"] and facility.faulty_layouts == {}
     assert facility.warehouse_file == folder / "warehouse" / "yardmark.duckdb"
@@ -218,6 +220,22 @@ def test_corrections_that_could_not_be_carried_out(tmp_path: Path, row: str, key
     problems = check_facility(folder)
     assert [(p.line, p.key) for p in problems] == ([(2, key)] if key else [])
     assert all(word in p.message for p in problems)
+
+
+@pytest.mark.parametrize(
+    ("rows", "word"),
+    [
+        ("jump_height,test=squat_jump; method=a,{0}b", "is no series of jump_height"),
+        ("jump_height,{0}a,no label", "is no series of jump_height"),
+        ("body_mass,{0}a,{0}b", "all its values are one series"),
+        ("jump_height,{0}a,{0}b\njump_height,{0}a,{0}c", "is joined to two series"),
+        ("jump_height,{0}a,{0}b\njump_height,{0}b,{0}a", "is joined to itself in the end"),
+    ],
+)
+def test_joins_that_could_not_be_made(tmp_path: Path, rows: str, word: str) -> None:
+    joins = "metric,label,joined_to\n" + rows.format(JUMPED)
+    folder = write(tmp_path, **GOOD | {"series_joins_csv": joins})
+    assert word in " ".join(problem.message for problem in check_facility(folder))
 
 
 def test_a_faulty_layout_does_not_stop_the_facility(tmp_path: Path) -> None:

@@ -7,6 +7,8 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.facility.catalogue import facility_catalogue
+from pipeline.facility.settings import Metrics
 from pipeline.metrics.measurements import measure_all
 from schemas.catalogue import CATALOGUE
 from tests.metrics.trial_rows import jump, lift, run, sessions_of, trial_rows
@@ -66,3 +68,29 @@ def test_the_two_forms_of_reactive_strength_are_not_mixed() -> None:
     """Only the height form is made: metres over seconds, never a ratio of times."""
     forms = [one for name, one in CATALOGUE.items() if "reactive_strength" in name]
     assert [one.unit for one in forms] == ["m/s"]
+
+
+def test_a_series_counts_in_the_one_it_is_joined_to_until_the_line_is_taken_out() -> None:
+    rows = [jump(), *(jump(row_id=name, trial_id=name, device=name) for name in ("device-2", "device-3"))]
+    trials = trial_rows("jump_trials", *rows)
+
+    def made(joins: pl.DataFrame | None) -> dict[str, pl.DataFrame]:
+        return measure_all(
+            {"jump_trials": trials}, sessions_of(trials), facility_catalogue(Metrics({}, {}, {}), joins), {}
+        )
+
+    def series(tables: dict[str, pl.DataFrame], metric: str) -> list[str]:
+        return sorted(tables["series"].filter(metric=metric)["method"])
+
+    apart = made(None)
+    first, second, third = apart["series"].filter(metric="jump_height").sort("method")["label"]
+    told = pl.DataFrame({"metric": "jump_height", "label": [third, second], "joined_to": [second, first]})
+    tables = made(told)
+    assert (series(tables, "jump_height"), len(series(tables, "flight_time"))) == (["device-1"], 3)
+    joined = tables["measurements"].filter(metric="jump_height")
+    assert joined["series_id"].unique().to_list() == [
+        apart["series"].filter(metric="jump_height", method="device-1")["series_id"].item()
+    ]
+    assert set(joined["measurement_id"]) == set(
+        apart["measurements"].filter(metric="jump_height")["measurement_id"]
+    )

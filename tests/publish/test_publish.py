@@ -28,6 +28,7 @@ def published(
     folder: Path,
     units: str = "metric",
     sample_sets: Frames | None = None,
+    words: dict[str, dict[str, str]] | None = None,
 ) -> PublishReport:
     """Publish with the dates and the catalogue of the made facility."""
     return publish(
@@ -42,6 +43,7 @@ def published(
         catalogue=CATALOGUE,
         sample_sets=sample_sets or {},
         labels={},
+        words=words or {},
     )
 
 
@@ -86,6 +88,19 @@ def test_equal_rows_give_equal_bytes_whatever_their_order(
             assert path.read_bytes() == other.read_bytes(), path.name
         else:
             assert _contents(path) == _contents(other)
+
+
+def test_coaches_read_the_facilitys_words_and_the_tables_have_its_keys(
+    frames: Frames, people: pl.DataFrame, tmp_path: Path
+) -> None:
+    published(frames, people, tmp_path, words={"sport": {"rowing": "Rowers"}})
+    groups = pl.read_csv(tmp_path / "coach" / "norms.csv")["group"].unique().to_list()
+    assert "Rowers" in groups and not any("rowing" in group for group in groups)
+    with duckdb.connect(tmp_path / "yardmark.duckdb", read_only=True) as connection:
+        found = connection.execute(
+            "SELECT DISTINCT sport FROM populations WHERE sport IS NOT NULL"
+        ).fetchall()
+    assert ("rowing",) in found and ("Rowers",) not in found
 
 
 def _contents(path: Path) -> list[tuple[str, list[tuple[object, ...]]]]:

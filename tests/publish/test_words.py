@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.publish.words import ages_in_words, in_shown_units, series_in_words, to_sort_by
+from pipeline.publish.words import ages_in_words, called, in_shown_units, series_in_words, to_sort_by
 from schemas.catalogue import SERIES_KEYS
 
 
@@ -19,6 +19,15 @@ def _how(*series: dict[str, Any], labels: dict[str, str] | None = None) -> list[
     words = series_in_words(pl.DataFrame(rows, schema=schema), ("sheet",), labels or {})
     assert words["series_id"].to_list() == [row["series_id"] for row in rows]
     return words["how"].to_list()
+
+
+def test_the_facilitys_own_words() -> None:
+    frame = pl.DataFrame({"squad": ["U20W | first", "first", None], "sport": ["rowing", None, "judo"]})
+    shown = called(
+        frame, {"squad": {"U20W": "Women under 20"}, "sport": {"rowing": "Rowing"}, "position": {}}
+    )
+    assert shown["squad"].to_list() == ["Women under 20|first", "first", None]
+    assert shown["sport"].to_list() == ["Rowing", None, "judo"]
 
 
 def test_what_is_not_known_is_told_only_where_nothing_else_differs() -> None:
