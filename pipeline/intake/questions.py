@@ -51,12 +51,13 @@ def told_in_full(waiting: pl.DataFrame, facility: Facility, knowledge: Knowledge
 def _told_apart(people: tuple[str, ...], knowledge: Knowledge, births: dict[str, date | None]) -> list[str]:
     """Name and id of each; those of one name with their birth dates. The id stands last, in brackets: copied
     whole it is an answer."""
-    shown = [knowledge.names.shown(athlete_id).rpartition(" (") for athlete_id in people]
-    names = [name for name, _, _ in shown]
+    shown = [knowledge.names.shown(athlete_id) for athlete_id in people]
+    names = [name.rpartition(" (")[0] for name in shown]
     told = []
-    for athlete_id, (name, _, rest) in zip(people, shown, strict=True):
+    for athlete_id, whole, name in zip(people, shown, names, strict=True):
         born = births.get(athlete_id)
-        told.append(f"{name}{f', born {born}' if born and names.count(name) > 1 else ''} ({rest}")
+        alike = name and born and names.count(name) > 1
+        told.append(f"{name}, born {born} ({athlete_id})" if alike else whole)
     return told
 
 
