@@ -40,14 +40,16 @@ WIDEST_ERROR = 0.03
 @dataclass(frozen=True)
 class Way:
     """How runs are fitted: `fit` of distances past the first gate [m], times [s], the start's distance behind
-    it [m], and which are used; and how far the points may scatter (root mean square) [`unit`]."""
+    it [m], and which are used; and how far the points may scatter (root mean square) [`unit`]; `end`: what
+    the last point is called."""
 
     fit: Callable[[Floats, Floats, Floats, npt.NDArray[np.bool_]], SprintFits]
     widest: float
     unit: str
+    end: str
 
 
-BY_GATES = Way(fit_splits, 0.03, "s")
+BY_GATES = Way(fit_splits, 0.03, "s", "the last gate")
 """Times of gates; 0.03 s: methods, B4."""
 
 # Column of `fitted_sprints` (its error has `_error` behind it), metric, unit.
@@ -191,7 +193,8 @@ def _refused_unseen() -> pl.Expr:
 
 def _refused_fit(way: Way) -> pl.Expr:
     """Why a fitted run is refused."""
-    percent = (100 * pl.col("share_of_vmax")).round(0).cast(pl.Int32)
+    # Rounded down, so that it never reads like what is needed.
+    percent = (100 * pl.col("share_of_vmax")).floor().cast(pl.Int32)
     return first_reason(
         [
             (~pl.col("settled"), "The times follow no curve that levels off."),
@@ -206,7 +209,7 @@ def _refused_fit(way: Way) -> pl.Expr:
             (
                 pl.col("share_of_vmax") < TOP_SPEED_SHARE,
                 pl.format(
-                    "Top speed was not reached: the last gate was passed at {} % of the modelled maximum; "
+                    f"Top speed was not reached: {way.end} was passed at {{}} % of the modelled maximum; "
                     f"{100 * TOP_SPEED_SHARE:g} % are needed.",
                     percent,
                 ),
