@@ -413,8 +413,8 @@ def demo(folder: Path, run: Run) -> None:
     print(f"  {published / 'tables'}   every table as Parquet, some as CSV")
     print("and try:")
     print(f"  yardmark held {folder}")
-    query = "SELECT label, metric, n_athletes, p50, unit FROM current_norms JOIN populations"
-    print(f'  yardmark sql {folder} "{query} USING (population_id) WHERE p50 IS NOT NULL LIMIT 10"')
+    query = "SELECT population_label, metric_label, n_athletes, p50, unit, series_label FROM current_norms"
+    print(f'  yardmark sql {folder} "{query} WHERE p50 IS NOT NULL LIMIT 10"')
     print("  yardmark tables")
 
 
