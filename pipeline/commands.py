@@ -49,6 +49,7 @@ from pipeline.intake.layouts import LAYOUTS_FOLDER
 from pipeline.intake.met import tables_to_meet, unmet_corrections
 from pipeline.intake.propose.choices import CannotPropose
 from pipeline.intake.propose.propose import propose
+from pipeline.intake.questions import told_in_full
 from pipeline.intake.sheets import sheets_in
 from pipeline.intake.take_back import answers_meant, take_back
 from pipeline.intake.waiting import held_with_context
@@ -290,14 +291,16 @@ def _sheet(arguments: Arguments) -> int:
 def _held(arguments: Arguments) -> int:
     with _opened(arguments) as (facility, warehouse):
         held = held_with_context(warehouse).sort("drop_no", "line", "code")
-        suspects, names = warehouse.read("_suspects"), knowledge_of(facility).names
+        knowledge = knowledge_of(facility)
+        suspects, names = warehouse.read("_suspects"), knowledge.names
         unmet = _unmet(facility, warehouse)
     told = held.drop("drop_no", "question", "value", "file_id", "layout")
     told = told.rename({"file": "file_id", "seen": "value"})
     asked = held.unique("question", keep="first", maintain_order=True)
     data = {"held": told.to_dicts(), "suspects": suspects.to_dicts()}
     data["unmet_corrections"] = [vars(one) for one in unmet]
-    _report(arguments, data, lambda: show.held(asked, suspects, names, facility.held))
+    lines = told_in_full(asked, facility, knowledge)
+    _report(arguments, data, lambda: show.held(lines, suspects, names, facility.held))
     show.problems(unmet)
     return DONE
 

@@ -26,6 +26,7 @@ from schemas.codes import CODES
 
 _MOST = 40
 _STEPS_SHOWN = 6
+_MOST_ALIKE = 4
 _COUNTS = ("lines", "loaded", "held", "repeated", "superseding", "skipped")
 
 
@@ -216,12 +217,13 @@ def answered(report: IntakeReport) -> None:
         print(f"  look again: {refused}")
 
 
-def held(rows: pl.DataFrame, suspects: pl.DataFrame, names: Names, folder: Path) -> None:
-    """All that is held back, a line a reason, and the questions about suspected trials."""
-    if rows.is_empty():
+def held(rows: Iterable[Mapping[str, Any]], suspects: pl.DataFrame, names: Names, folder: Path) -> None:
+    """All that is held back, a line what is answered alike, and the questions about suspected trials."""
+    waiting = list(rows)
+    if not waiting:
         print("Nothing is held back.")
     else:
-        _held_lines(rows)
+        _held_lines(waiting)
     if not suspects.is_empty():
         print("\nTrials that wait for an answer:")
         told = (
@@ -230,24 +232,47 @@ def held(rows: pl.DataFrame, suspects: pl.DataFrame, names: Names, folder: Path)
             for s in suspects.iter_rows(named=True)
         )  # fmt: skip
         columns(("code", "athlete", "device", "date", "seen", "proposal"), told)
-    if not rows.is_empty() or not suspects.is_empty():
+    if waiting or not suspects.is_empty():
         print(f"\nFill in the answer column of the sheets in {folder}, then run `yardmark answers`.")
 
 
-def _held_lines(rows: pl.DataFrame) -> None:
-    shown = rows.head(_MOST)
-    lines = [
-        (path, "all" if line is None else line, code, seen, reason)
-        for path, line, code, seen, reason in shown.select(
-            "path", "line", "code", "seen", "reason"
-        ).iter_rows()
-    ]
-    columns(("file", "line", "code", "seen", "why"), lines)
-    if rows.height > _MOST:
-        print(f"... and {rows.height - _MOST} more.")
+def _held_lines(rows: Sequence[Mapping[str, Any]]) -> None:
+    """What waits: lines of a file with one reason and one text seen together, and so where texts are many."""
+    alike: dict[tuple[object, ...], dict[str, list[Mapping[str, Any]]]] = {}
+    for row in rows:
+        about = (row["path"], row["code"], row["field"])
+        alike.setdefault(about, {}).setdefault(row["seen"] or "", []).append(row)
+    lines: list[tuple[object, ...]] = []
+    for (path, code, _), by_seen in alike.items():
+        many = len(by_seen) > _MOST_ALIKE
+        parts = [[row for part in by_seen.values() for row in part]] if many else by_seen.values()
+        for part in parts:
+            seen = part[0]["seen"] or ""
+            if many:
+                seen += f" ... {len(by_seen)} in all"
+            lines.append((path, _spans([row["line"] for row in part]), code, seen, part[0]["reason"]))
+    columns(("file", "line", "code", "seen", "why"), lines[:_MOST])
+    if len(lines) > _MOST:
+        print(f"... and {len(lines) - _MOST} more; the sheets, and `--json`, have all.")
     print()
-    for code in rows["code"].unique(maintain_order=True):
+    for code in dict.fromkeys(row["code"] for row in rows):
         print(f"{code}: {CODES[code].remedy}")
+
+
+def _spans(lines: Sequence[int | None]) -> str:
+    """Numbers of lines, ascending, in few letters: 3-8, 12; `all` where the whole file is meant."""
+    numbers = sorted({line for line in lines if line is not None})
+    if not numbers:
+        return "all"
+    spans: list[list[int]] = []
+    for number in numbers:
+        if spans and number == spans[-1][1] + 1:
+            spans[-1][1] = number
+        else:
+            spans.append([number, number])
+    told = [str(first) if first == last else f"{first}-{last}" for first, last in spans]
+    more = len(told) - _MOST_ALIKE
+    return ", ".join(told[:_MOST_ALIKE]) + (f", {more} more" if more > 0 else "")
 
 
 def dry_run(result: DryRun) -> None:
@@ -397,8 +422,8 @@ def demo(folder: Path, run: Run) -> None:
     print(f"  {published / 'tables'}   every table as Parquet, some as CSV")
     print("and try:")
     print(f"  yardmark held {folder}")
-    query = "SELECT label, metric, n_athletes, p50, unit FROM current_norms JOIN populations"
-    print(f'  yardmark sql {folder} "{query} USING (population_id) WHERE p50 IS NOT NULL LIMIT 10"')
+    query = "SELECT population_label, metric_label, n_athletes, p50, unit, series_label FROM current_norms"
+    print(f'  yardmark sql {folder} "{query} WHERE p50 IS NOT NULL LIMIT 10"')
     print("  yardmark tables")
 
 

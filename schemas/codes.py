@@ -151,7 +151,8 @@ _ALL = (
         "out_of_range",
         "The value is outside what is physically possible.",
         "holds_line",
-        "Answer with the right value, as the export would write it, or `drop` to leave the line out.",
+        "Answer with the right value, as the export would write it, or `drop` to leave the line out. Where "
+        "most lines of a file say this, look at the unit in its layout; then run `yardmark retry`.",
         "hard limits of the field",
     ),
     Code(

@@ -65,12 +65,12 @@ def _head(layout: Layout, stem: str, families: Mapping[str, str] | None) -> Foun
     if families is not None:
         family = families.get(layout.device)
         if family is None:
-            slip = meant(layout.device, families)
-            near = (
-                f"the nearest known one is {slip!r}"
-                if slip
-                else f"add it there, as [devices.{layout.device}]"
-            )
+            wanted = FAMILIES[layout.family].of_device if layout.family in FAMILIES else layout.family
+            alike = [
+                name for name, one in families.items() if one == wanted and not name.startswith("sheet-")
+            ]
+            add = f'add [devices.{layout.device}] with family = "{wanted}" there'
+            near = f"{nearest_known(layout.device, alike)}, or {add}" if alike else add
             yield ("device",), f"{layout.device!r} is no device of config/facility.toml; {near}"
         elif family in FAMILIES and family != FAMILIES[layout.family].of_device:
             yield (

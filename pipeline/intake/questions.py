@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from datetime import date
 from typing import Any
 
 import polars as pl
@@ -28,26 +30,47 @@ def sheets_of(facility: Facility, knowledge: Knowledge, waiting: pl.DataFrame) -
         originals = original_lines(
             facility, file_id, path, layout, part["line"].drop_nulls().unique().to_list()
         )
-        rows = [_held_row(row, originals, knowledge) for row in part.iter_rows(named=True)]
+        rows = [_held_row(row, originals) for row in told_in_full(part, facility, knowledge)]
         sheets[sheet_name(path, file_id)] = (HELD_HEADER, rows)
     return sheets
 
 
-def _held_row(row: dict[str, Any], originals: dict[int, str], knowledge: Knowledge) -> tuple[str, ...]:
+def told_in_full(waiting: pl.DataFrame, facility: Facility, knowledge: Knowledge) -> Iterator[dict[str, Any]]:
+    """Rows that wait, for the eyes of the facility alone: their `reason` says who a name may be, and how
+    people of one name differ."""
+    births = dict(facility.athletes.select("athlete_id", "birth_date").iter_rows())
+    for row in waiting.iter_rows(named=True):
+        code, people = CODES[str(row["code"])], _candidates(row, knowledge)
+        if people:
+            word = "It may be" if code.code == "ambiguous_name" else "Nearest"
+            listed = ", ".join(_told_apart(people, knowledge, births))
+            row["reason"] = f"{code.sentence} {word}: {listed}."
+        yield row
+
+
+def _told_apart(people: tuple[str, ...], knowledge: Knowledge, births: dict[str, date | None]) -> list[str]:
+    """Name and id of each; those of one name with their birth dates. The id stands last, in brackets: copied
+    whole it is an answer."""
+    shown = [knowledge.names.shown(athlete_id) for athlete_id in people]
+    names = [name.rpartition(" (")[0] for name in shown]
+    told = []
+    for athlete_id, whole, name in zip(people, shown, names, strict=True):
+        born = births.get(athlete_id)
+        alike = name and born and names.count(name) > 1
+        told.append(f"{name}, born {born} ({athlete_id})" if alike else whole)
+    return told
+
+
+def _held_row(row: dict[str, Any], originals: dict[int, str]) -> tuple[str, ...]:
     code = CODES[str(row["code"])]
     line = row["line"]
-    reason = str(row["reason"])
-    people = ", ".join(map(knowledge.names.shown, _candidates(row, knowledge)))
-    if people:
-        word = "It may be" if code.code == "ambiguous_name" else "Nearest"
-        reason = f"{code.sentence} {word}: {people}."
     cells = (
         str(row["file_id"])[:16],
         "" if line is None else str(line),
         code.code,
         row["field"] or "",
         row["seen"] or "",
-        reason,
+        row["reason"],
         code.remedy,
         "",
         _clipped(originals.get(line, "")) if isinstance(line, int) else "",

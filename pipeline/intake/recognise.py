@@ -93,6 +93,16 @@ def recognise(
     return elsewhere or _nobody(placed, layouts, heads, faulty)
 
 
+def layouts_that_fit(export: Export, layouts: Mapping[str, Layout]) -> list[str]:
+    """Names of the layouts whose header row a file has, wherever it lies."""
+    heads = Heads(export)
+    return [name for name, layout in sorted(layouts.items()) if _fits(heads, layout, export)]
+
+
+def _fits(heads: Heads, layout: Layout, export: Export) -> bool:
+    return any(_claim(heads, way) for way in ways(layout, export))
+
+
 def _claim(heads: Heads, layout: Layout) -> Claimed | None:
     head = heads.of(layout)
     at = header_row(head, layout.header_names)
@@ -129,7 +139,7 @@ def _elsewhere(
 ) -> WholeFile | None:
     """Where a layout for another place fits the header row: which, and the place."""
     for name, layout in sorted(layouts.items()):
-        if name in placed or not any(_claim(heads, way) for way in ways(layout, export)):
+        if name in placed or not _fits(heads, layout, export):
             continue
         folder, pattern = layout.match.folder, layout.match.filename
         place = f"the folder '{folder}'" if folder is not None else "any folder"

@@ -231,7 +231,14 @@ def _invalid(family: Family, layout: Layout, rows: pl.DataFrame, known: pl.DataF
     # A text that became no value was named for what it is.
     explained = pl.col("seen").is_not_null() & pl.col("line").is_in(known["line"].unique().implode())
     joined = joined.filter(~((pl.col("code") == "missing_value") & explained))
-    reasons = {f.name: _limits_text(f, layout.columns.get(f.name)) for f in family.columns}
+    reasons = pl.lit("")
+    for spec in family.columns:
+        column = layout.columns.get(spec.name)
+        said = pl.lit(_limits_text(spec, column))
+        for word, *limits in spec.limits_by:
+            own = pl.lit(f"possible for {word} are {_span(spec, column, *limits)}")
+            said = pl.when(pl.col(str(spec.by)) == word).then(own).otherwise(said)
+        reasons = pl.when(pl.col("name") == spec.name).then(said).otherwise(reasons)
     named = joined.select(
         line="line",
         code=pl.col("code"),
@@ -241,7 +248,7 @@ def _invalid(family: Family, layout: Layout, rows: pl.DataFrame, known: pl.DataF
             "For {} there is '{}'; {}.",
             "name",
             pl.col("seen").fill_null("nothing"),
-            pl.col("name").replace_strict(reasons),
+            reasons,
         ),
     )
     return [named.join(known, on=["line", "field"], how="anti")]
@@ -273,18 +280,28 @@ def _seen(rows: pl.DataFrame, names: list[str]) -> pl.Expr:
 
 
 def _limits_text(spec: Field, column: ColumnSource | None) -> str:
-    """What a field allows, in the unit that the export writes it in, where that is one for all rows."""
+    """What a field allows."""
     if spec.values:
         return "known are " + ", ".join(spec.values)
     if spec.low is None or spec.high is None:
         return "every row needs it"
+    return f"possible are {_span(spec, column, spec.low, spec.high)}"
+
+
+def _span(spec: Field, column: ColumnSource | None, low: float, high: float) -> str:
+    """Limits in the unit that the export writes a field in, where that is one for all rows."""
     unit, factor = spec.unit, 1.0
     written = column.unit if column else None
-    if written in UNITS and unit in UNITS and UNITS[written].written == "number":
-        unit, factor = written, float(1 / conversion(written, spec.unit))
+    # A field of several dimensions (kg or m) is held in the base unit of each.
+    held_in = unit if unit in UNITS else None
+    if written in UNITS and unit is not None and UNITS[written].written == "number":
+        unit, factor = written, float(1 / conversion(written, held_in))
     shown = "" if unit in (None, "count", "1") else f" {unit}"
-    by = "".join(f"; for {word} {low * factor:g} to {high * factor:g}" for word, low, high in spec.limits_by)
-    return f"possible are {spec.low * factor:g} to {spec.high * factor:g}{shown}{by}"
+    return f"{_short(low * factor)} to {_short(high * factor)}{shown}"
+
+
+def _short(number: float) -> str:
+    return f"{float(f'{number:.4g}'):g}"
 
 
 def _shape(family: Family, rows: pl.DataFrame) -> pl.DataFrame:

@@ -74,8 +74,16 @@ def _rows_of_traces(
 
 
 def open_codes(waiting: pl.DataFrame) -> dict[str, int]:
-    """Code -> number of questions among held rows that have `question`, most first."""
-    counts = waiting.group_by("code").agg(n=pl.col("question").n_unique())
+    """Code -> number of questions among held rows that have `question`, most first.
+
+    A name that nobody has on a device is one question, however many lines it has: it is answered once.
+    """
+    one_name = pl.struct("seen", "device").n_unique()
+    counts = waiting.group_by("code").agg(
+        n=pl.when(pl.col("code").first() == "unknown_name")
+        .then(one_name)
+        .otherwise(pl.col("question").n_unique())
+    )
     return dict(counts.sort("n", "code", descending=[True, False]).iter_rows())
 
 

@@ -58,7 +58,7 @@ def forces_of_runs(runs: pl.DataFrame, masses: pl.DataFrame, samples: pl.DataFra
         inputs=pl.concat_list(pl.struct(source_table=pl.lit(TABLE), row_id="row_id", role=pl.lit("run"))),
         why_not=_refused(),
     ).with_columns(row_id=pl.concat_str("row_id", pl.lit("force"), separator="|"))
-    return fitted_runs(asked, masses, Way(_fit_places, WIDEST_M, "m", "place"))
+    return fitted_runs(asked, masses, Way(_fit_places, WIDEST_M, "m", "the end of the trace"))
 
 
 def run_force_values(fitted: pl.DataFrame) -> pl.DataFrame:

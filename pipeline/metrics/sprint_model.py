@@ -40,16 +40,16 @@ WIDEST_ERROR = 0.03
 @dataclass(frozen=True)
 class Way:
     """How runs are fitted: `fit` of distances past the first gate [m], times [s], the start's distance behind
-    it [m], and which are used; how far the points may scatter (root mean square) [`unit`]; and what the
-    `last` of them is called."""
+    it [m], and which are used; and how far the points may scatter (root mean square) [`unit`]; `end`: what
+    the last point is called."""
 
     fit: Callable[[Floats, Floats, Floats, npt.NDArray[np.bool_]], SprintFits]
     widest: float
     unit: str
-    last: str
+    end: str
 
 
-BY_GATES = Way(fit_splits, 0.03, "s", "gate")
+BY_GATES = Way(fit_splits, 0.03, "s", "the last gate")
 """Times of gates; 0.03 s: methods, B4."""
 
 # Column of `fitted_sprints` (its error has `_error` behind it), metric, unit.
@@ -193,7 +193,8 @@ def _refused_unseen() -> pl.Expr:
 
 def _refused_fit(way: Way) -> pl.Expr:
     """Why a fitted run is refused."""
-    percent = (1000 * pl.col("share_of_vmax")).floor() / 10  # down, so that no refusal seems to be enough
+    # Rounded down, so that it never reads like what is needed.
+    percent = (100 * pl.col("share_of_vmax")).floor().cast(pl.Int32)
     return first_reason(
         [
             (~pl.col("settled"), "The times follow no curve that levels off."),
@@ -208,8 +209,8 @@ def _refused_fit(way: Way) -> pl.Expr:
             (
                 pl.col("share_of_vmax") < TOP_SPEED_SHARE,
                 pl.format(
-                    f"Top speed was not reached: the last {way.last} was passed at {{}} % of the modelled "
-                    f"maximum; {100 * TOP_SPEED_SHARE:g} % are needed.",
+                    f"Top speed was not reached: {way.end} was passed at {{}} % of the modelled maximum; "
+                    f"{100 * TOP_SPEED_SHARE:g} % are needed.",
                     percent,
                 ),
             ),

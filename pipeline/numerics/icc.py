@@ -56,7 +56,8 @@ def icc_consistency(squares: MeanSquares, n: Floats, k: int, level: float) -> In
     few, many = n - 1, (n - 1) * (k - 1)
     f = _ratio(between, error)
     low, high = f / fdtri(few, many, tail), f * fdtri(many, few, tail)
-    return Interval(value, (low - 1) / (low + k - 1), (high - 1) / (high + k - 1))
+    # (f - 1) / (f + k - 1), written so that it is 1 where nothing but the athletes varies and f is infinite.
+    return Interval(value, 1 - k / (low + k - 1), 1 - k / (high + k - 1))
 
 
 def icc_agreement(squares: MeanSquares, n: Floats, k: int, level: float) -> Interval:

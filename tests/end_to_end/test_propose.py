@@ -78,6 +78,18 @@ def test_the_line_of_the_readme(tmp_path: Path) -> None:
     assert shown["layout"] == "my-mat" and shown["loaded"] == shown["lines"] > 100
 
 
+def test_a_layout_in_force_is_named_and_never_overwritten(halls: tuple[Path, Path]) -> None:
+    _, unknown = halls
+    name = "sled-1/2025-09-24_runs.csv"
+    first = done("propose", unknown / "inbox" / name, "--facility", unknown, "--json").report
+    saved = unknown / str(first["save_as"])
+    saved.write_text(str(first["layout"]), encoding="utf-8")
+    again = done("propose", unknown / "inbox" / name, "--facility", unknown, "--json").report
+    saved.unlink()
+    assert again["save_as"] == f"config/layouts/{saved.stem}-2.toml"
+    assert f"Its header row fits already: {saved.stem}." in str(again["layout"])
+
+
 def test_the_question_stays_until_it_is_answered(halls: tuple[Path, Path]) -> None:
     _, unknown = halls
     export = unknown / "inbox" / "scales-1" / "weigh-in_2025-09-08.csv"

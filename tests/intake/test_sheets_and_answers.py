@@ -16,6 +16,7 @@ from pipeline.formulas import safe
 from pipeline.intake.answers import Answer, append_answers, read_answers
 from pipeline.intake.archive import utc_now
 from pipeline.intake.sheets import HELD_HEADER, kind_of, read_filled, write_sheets
+from tests.end_to_end.runs import done
 from tests.intake.facility_maker import (
     LAYOUTS,
     RUNS,
@@ -57,6 +58,30 @@ def rows_of(sheet: Path) -> list[dict[str, str]]:
 # --- what the sheets say --------------------------------------------------------------------------------
 
 
+def test_two_of_one_name_are_told_apart_by_their_birth_dates(hall: Hall) -> None:
+    (row,) = (row for row in rows_of(hall.sheet("a.csv")) if row["code"] == "ambiguous_name")
+    assert "Rui Costa, born 2001-01-01 (a04), Rui Costa, born 2005-07-07 (a05)." in row["reason"]
+    assert "born 2005-07-07" in done("held", hall.folder).out
+
+
+def test_limits_are_told_of_the_quantity_in_the_unit_of_the_export(hall: Hall) -> None:
+    hall.write("layouts/weights.toml", LAYOUTS["weights"].replace('unit_from = "Unit"', 'unit = "lb"'))
+    hall.take(("scales-1/w.csv", WEIGHTS_HEADER + "Ana Prado;2025-03-01;weight;1754;\n"))
+    (row,) = rows_of(hall.sheet("w.csv"))
+    assert "there is '1754'; possible for mass are 33.07 to 551.2 lb." in row["reason"]
+
+
+def test_lines_that_say_the_same_are_listed_as_one(hall: Hall) -> None:
+    strange = [run("Nobody Known", trial=n) for n in (11, 12, 14)] + [run(trial=7)]
+    far = [run(trial=n, split=f"{n}00.5") for n in range(20, 26)]
+    hall.take(("gates-1/b.csv", runs(*strange, *far)))
+    told = done("held", hall.folder).out
+    of_b = [line.split("  ")[1:] for line in told.splitlines() if line.startswith("gates-1/b.csv")]
+    assert ["2-4", "unknown_name"] in [[cell.strip() for cell in line if cell][:2] for line in of_b]
+    assert "6-11" in told and "2000.5 ... 6 in all" in told
+    assert done("status", hall.folder, "--json").report["open"]["unknown_name"] == 1
+
+
 def test_a_sheet_names_line_reason_remedy_and_the_original(hall: Hall) -> None:
     sheet = hall.sheet()
     assert sheet.name == f"a.csv.{file_id(DATA)[:8]}.csv"
@@ -73,7 +98,7 @@ def test_a_sheet_names_line_reason_remedy_and_the_original(hall: Hall) -> None:
     assert rows[1]["reason"] == (
         "In column 'Split' there is 'x', which is no number in s with the decimal mark '.'."
     )
-    assert "Rui Costa (a04), Rui Costa (a05)" in rows[2]["reason"]
+    assert "(a04), Rui Costa" in rows[2]["reason"]
     assert all(r["remedy"] and r["file_id"] == file_id(DATA) and r["answer"] == "" for r in rows)
 
 

@@ -121,7 +121,7 @@ def test_a_run_that_cannot_tell_is_refused_with_the_reason(fields: dict[str, Any
 
 
 def test_what_was_seen_stands_in_the_reason() -> None:
-    assert "the last gate was passed at 85.2 % of the modelled maximum; 95 % are needed" in why_not(
+    assert "the last gate was passed at 85 % of the modelled maximum; 95 % are needed" in why_not(
         sprint(gates=(2.5, 5.0, 7.5, 10.0))
     )
 

@@ -124,3 +124,11 @@ def test_nist_analysis_of_variance(name: str, digits: int) -> None:
     squares = mean_squares(table)
     assert float(squares.rows) == pytest.approx(between, rel=10.0**-digits)
     assert within(squares, *table.shape) == pytest.approx(inside, rel=10.0**-digits)
+
+
+def test_where_nothing_but_the_athletes_varies_the_interval_is_one() -> None:
+    """The limit of (F - 1) / (F + k - 1) for an F without bounds."""
+    same = mean_squares(np.array([[1.0, 1.0], [2.0, 2.0], [4.0, 4.0]]))
+    with np.errstate(all="raise"):
+        found = icc_consistency(same, np.array(3.0), 2, 0.9)
+    assert (found.value, found.low, found.high) == (1, 1, 1)

@@ -154,6 +154,8 @@ def _fit_count(column: Column, field: Field) -> float:
 
 def fit_words(column: Column, field: Field) -> float:
     """How many of a text column's words the field knows."""
+    if field.name == "resistance_setting" and column.numeric > 0.5:
+        return -0.2  # numbers that mean nothing elsewhere, also where a unit stands beside them
     if column.name.unit is not None and column.name.sure and column.numeric > 0.5:
         return CANNOT
     if (field.values or field.name == "lift") and len(column.words) > _MOST_WORDS:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from pipeline.intake.propose.people import List, find_list
 from pipeline.intake.propose.place import device_folder, find_place
 from pipeline.intake.propose.roster import propose_roster
 from pipeline.intake.propose.sniff import Sheet, first_lines, open_unknown, read_start
+from pipeline.intake.read import Export
+from pipeline.intake.recognise import layouts_that_fit
 from schemas.families import FAMILIES
 
 
@@ -96,15 +99,18 @@ def _layout(
     folder, family = device_folder(file, facility)
     mappings = best_mappings(weigher, [family] if family else sorted(FAMILIES))
     place = find_place(file, folder, mappings[0].family.name, facility)
-    place = replace(place, layout=name or place.layout)
+    others = {} if facility is None else {n: one for n, one in facility.layouts.items() if n != name}
+    place = replace(place, layout=name or _free(place.layout, others))
     draft = compose(sheet, weigher.marks, nulls, choices, weigher, mappings, place, family is not None)
     body = "\n".join(draft.lines) + "\n"
-    trial = try_out(body, sheet.name, first_lines(data) if not sheet.workbook else data)
+    start = first_lines(data) if not sheet.workbook else data
+    trial = try_out(body, sheet.name, start)
+    known = layouts_that_fit(Export(sheet.name, start), others)
     return Proposal(
         "layout",
         file.name,
         f"config/layouts/{place.layout}.toml",
-        _heading(file, draft.choices, trial) + body,
+        _heading(file, draft.choices, trial, known) + body,
         draft.choices,
         trial,
     )
@@ -116,8 +122,17 @@ def _known_people(facility: Facility) -> frozenset[str]:
     return frozenset(name.casefold() for name in [*names, *people["aliases"].explode().drop_nulls()])
 
 
-def _heading(file: Path, choices: list[Choice], trial: Trial) -> str:
-    """The first lines: what this is, what is open, and what came of trying it."""
+def _free(name: str, taken: Mapping[str, object]) -> str:
+    """A layout's name that no other has: saving the proposal must not overwrite one that is in force."""
+    tried, number = name, 1
+    while tried in taken:
+        number += 1
+        tried = f"{name}-{number}"
+    return tried
+
+
+def _heading(file: Path, choices: list[Choice], trial: Trial, known: list[str]) -> str:
+    """The first lines: what this is, which layouts fit it already, what is open, what came of trying it."""
     doubts = sum(choice.standing == "doubtful" for choice in choices)
     opens = sum(choice.standing == "open" for choice in choices)
     lines = [
@@ -125,6 +140,11 @@ def _heading(file: Path, choices: list[Choice], trial: Trial) -> str:
         "# Look it through and confirm it: nothing is in force until it is saved.",
         f"# Marked DOUBTFUL: {doubts}. Marked OPEN, for you to decide: {opens}.",
     ]
+    if known:
+        lines.append(
+            f"# Its header row fits already: {', '.join(known)}. A file that two layouts claim is held: use "
+            "that one, or narrow [match] of both."
+        )
     if trial.lacks:
         lines.append("# It can't be used before this is decided:")
         lines += [f"#   {one_line(said)}" for said in trial.lacks]

@@ -216,3 +216,15 @@ def test_a_damaged_file_gets_a_proposal_or_a_clear_word(
         return
     if proposal.kind == "layout":
         assert tomllib.loads(proposal.text)["layout"]
+
+
+def test_a_machines_setting_is_no_sleds_mass(tmp_path: Path) -> None:
+    """Also where a unit stands beside it, and a force is measured."""
+    samples = "".join(f"{n * 10};{n * 0.05:.3f};{40 + n % 3}\n" for n in range(60))
+    file = tmp_path / "run_1.txt"
+    file.write_text(
+        f"Athlete: Ida Berg\nDate: 2026-01-20 16:04:00\nSetting (kg): 6\n\nt [ms];pos [m];F [N]\n{samples}",
+        encoding="utf-8",
+    )
+    text = propose(file, None).text
+    assert "[columns.resistance_setting]" in text and "sled_mass_kg" not in text
