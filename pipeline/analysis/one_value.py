@@ -20,6 +20,7 @@ LEFT_OUT = EXCLUDING | {"familiarisation", "not_fully_available", "mass_provisio
 SERIES = ("metric", "series_id")
 _DAY_BITS = 17  # 359 years of days
 _FIRST_DAY = date(1900, 1, 1)
+_EPOCH = date(1970, 1, 1)
 
 
 @dataclass(frozen=True)
@@ -86,8 +87,8 @@ def usable(
     known = results.lazy().filter(entering)
     athletes = known.group_by("athlete_id").agg().collect().to_series().sort()
     placed = known.select(
-        pl.col("athlete_id").cast(pl.Enum(athletes)).to_physical().cast(pl.Int64),
-        (pl.col("local_date") - _FIRST_DAY).dt.total_days(),
+        pl.col("athlete_id").cast(pl.Enum(athletes)).to_physical(),
+        pl.col("local_date").to_physical(),
         pl.col("series_id").ne_missing(pl.col("series_id").shift()).alias("begins"),
         *(pl.col(name).cast(pl.Float64).fill_null(np.nan) for name in columns),
     ).collect()
@@ -97,9 +98,12 @@ def usable(
     series = stretches.unique().sort(SERIES)
     place = stretches.join(series.with_row_index("place"), on=SERIES, how="left", maintain_order="left")
     size = np.diff(first.to_numpy(), append=placed.height)
-    serial = np.repeat(place["place"].cast(pl.Int64).to_numpy(), size)
-    pair = placed["athlete_id"].to_numpy() * series.height + serial
-    keys, order = ascending((pair << _DAY_BITS) + placed["local_date"].to_numpy())
+    keys = np.repeat(place["place"].cast(pl.Int64).to_numpy(), size)
+    keys += np.multiply(placed["athlete_id"].to_numpy(), series.height, dtype=np.int64)
+    keys <<= _DAY_BITS
+    keys += placed["local_date"].to_numpy()
+    keys -= (_FIRST_DAY - _EPOCH).days
+    keys, order = ascending(keys)
     return Usable(athletes, series, keys, {name: placed[name].to_numpy()[order] for name in columns})
 
 
@@ -118,5 +122,5 @@ def values_of_week(sessions: Usable, week: date) -> Values:
 def last_days(sessions: Usable, values: Values) -> pl.Series:
     """The date of the last session behind each value."""
     days = sessions.keys[values.first + values.count - 1] & ((1 << _DAY_BITS) - 1)
-    since_epoch = days + (_FIRST_DAY - date(1970, 1, 1)).days
+    since_epoch = days + (_FIRST_DAY - _EPOCH).days
     return pl.Series(since_epoch.astype(np.int32)).cast(pl.Date)

@@ -93,7 +93,9 @@ def ascending(keys: Ints) -> tuple[Ints, Ints]:
         order = np.argsort(keys, kind="stable")
         return keys[order], order
     # The place goes along behind the number: to sort numbers is several times as fast as to find their order.
-    both = np.sort((keys << bits) | np.arange(keys.size))
+    both = keys << bits
+    both |= np.arange(keys.size)
+    both.sort()
     return both >> bits, both & ((1 << bits) - 1)
 
 
