@@ -7,7 +7,7 @@ import polars as pl
 
 from pipeline.metrics.trace_order import by_trace
 from pipeline.numerics.laid import Floats, Ints, lay, portions
-from pipeline.numerics.smoothing import mean_between, mean_force, peak_force
+from pipeline.numerics.smoothing import mean_between, mean_force, peak_force, trapezoids
 from pipeline.numerics.sprint import SprintFits, fit_position
 from pipeline.numerics.traces import (
     STRETCH_M,
@@ -67,13 +67,14 @@ def _portion(time: Floats, place: Floats, force: Floats, offsets: Ints) -> dict[
     begin_s, end_s = fastest_stretch(way, passed)
     fastest, until_s = fastest_window(clock, place)
     start_s, start_m = start_of_movement(clock, place)
+    parts = trapezoids(clock, force)
     late = first_speed(clock, place) > MOVING_M_S
     return {
         "plateau": STRETCH_M / (end_s - begin_s),
-        "plateau_force": mean_between(clock, force, begin_s, end_s),
+        "plateau_force": mean_between(clock, force, begin_s, end_s, parts),
         "fastest": fastest,
-        "peak": peak_force(clock, force),
-        "mean": mean_force(clock, force),
+        "peak": peak_force(clock, force, parts=parts),
+        "mean": mean_force(clock, force, parts),
         "late": late.astype(np.float64),
         "sections": section_speeds(way, passed, np.where(late, np.nan, start_s), start_m),
         "steps": even_steps(

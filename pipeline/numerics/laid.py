@@ -21,7 +21,7 @@ GRID = 2.0**38
 on the axis a trace lies, and beside which others, changes no digit of what comes out for it."""
 LONGEST = 1 << 13
 """Even four times this length keeps every digit of `GRID`."""
-PORTION = 1 << 16
+PORTION = 1 << 17
 """Samples worked on together: what they need stays in a core's cache."""
 ONE_PLACE = 1e-9
 """Places that differ by less are one: `GRID` may have parted them."""

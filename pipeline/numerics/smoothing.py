@@ -17,7 +17,7 @@ def smooth(clock: Laid, values: Floats, width_s: float) -> Floats:
     line stays as it is and nothing comes earlier or later (no phase shift). A wave of frequency f is lowered
     by sin(pi f w) / (pi f w); for 0.1 s half is left at 6.0 Hz.
     """
-    axis, running = clock.axis, _running_area(clock, values)
+    axis, running = clock.axis, clock.accumulate(np.add, trapezoids(clock, values)[:-1])
     half = np.minimum(axis - clock.spread(clock.begins), clock.spread(clock.ends) - axis)
     np.minimum(half, length_on_grid(width_s) / 2, out=half)
     with np.errstate(divide="ignore", invalid="ignore"):  # no window ends between samples of one time
@@ -28,13 +28,17 @@ def smooth(clock: Laid, values: Floats, width_s: float) -> Floats:
     return np.divide(smoothed, half, out=values.copy(), where=half > 0)
 
 
-def peak_force(clock: Laid, force_n: Floats, width_s: float = PEAK_SECONDS) -> Floats:
+def peak_force(
+    clock: Laid, force_n: Floats, width_s: float = PEAK_SECONDS, parts: Floats | None = None
+) -> Floats:
     """Highest mean force [N] over any `width_s` of each trace: (k,); NaN where the trace is shorter.
 
-    `force_n`: shape (n,). Between samples the force is taken as a straight line, so uneven steps do not weigh
-    more, and the result does not depend on where samples happen to fall.
+    `force_n`: shape (n,); `parts`: its `trapezoids`, where they are known. Between samples the force is taken
+    as a straight line, so uneven steps do not weigh more, and the result does not depend on where samples
+    happen to fall.
     """
-    axis, width, running = clock.axis, length_on_grid(width_s), _running_area(clock, force_n)
+    axis, width = clock.axis, length_on_grid(width_s)
+    running = clock.accumulate(np.add, (trapezoids(clock, force_n) if parts is None else parts)[:-1])
     # Windows that begin at a sample.
     whole = axis <= clock.spread(clock.ends - width + ONE_PLACE)
     until = axis + width
@@ -100,42 +104,46 @@ def _move_on(
     np.maximum.at(greatest, of[few], area[few] + gained)
 
 
-def mean_force(clock: Laid, force_n: Floats) -> Floats:
-    """Mean force over the time of each trace [N] (trapezoids): (k,); NaN for fewer than two samples."""
-    return _mean_between(clock, force_n, clock.begins, clock.ends)
+def mean_force(clock: Laid, force_n: Floats, parts: Floats | None = None) -> Floats:
+    """Mean force over the time of each trace [N] (trapezoids): (k,); NaN for fewer than two samples.
+
+    `parts`: as for `peak_force`.
+    """
+    return _mean_between(clock, force_n, clock.begins, clock.ends, parts)
 
 
-def mean_between(clock: Laid, force_n: Floats, begin_s: Floats, end_s: Floats) -> Floats:
+def mean_between(
+    clock: Laid, force_n: Floats, begin_s: Floats, end_s: Floats, parts: Floats | None = None
+) -> Floats:
     """Mean force [N] of each trace from `begin_s` to `end_s`, both within it: (k,) each -> (k,).
 
-    NaN where one of them is NaN, where they are one, or where a force between them is NaN.
+    NaN where one of them is NaN, where they are one, or where a force between them is NaN. `parts`: as for
+    `peak_force`.
     """
-    return _mean_between(clock, force_n, clock.on_axis(begin_s), clock.on_axis(end_s))
+    return _mean_between(clock, force_n, clock.on_axis(begin_s), clock.on_axis(end_s), parts)
 
 
-def _mean_between(clock: Laid, force: Floats, begin: Floats, end: Floats) -> Floats:
+def _mean_between(clock: Laid, force: Floats, begin: Floats, end: Floats, parts: Floats | None) -> Floats:
     """As `mean_between`, of places on the axis."""
     known = end > begin
     begin, end = np.where(known, begin, clock.begins), np.where(known, end, clock.begins)
     i, j = clock.before(begin), clock.before(end)
     # The trapezoids from sample i to j are every other of these sums.
-    parts = np.append(_trapezoids(clock, force), 0.0)
+    parts = trapezoids(clock, force) if parts is None else parts
     sums = np.add.reduceat(parts, np.column_stack([i + 1, j + 1]).ravel())[::2]
     area = np.where(j > i, sums, 0.0) + _after(clock, force, j, end) - _after(clock, force, i, begin)
     return np.asarray(area / np.where(known, end - begin, np.nan))
 
 
-def _trapezoids(clock: Laid, values: Floats) -> Floats:
-    """Integral from the sample before to each one, 0 at the first of a trace: (n,)."""
-    parts = np.zeros(values.size)
-    parts[1:] = (clock.axis[1:] - clock.axis[:-1]) * (values[1:] + values[:-1]) / 2
+def trapezoids(clock: Laid, values: Floats) -> Floats:
+    """Integral from the sample before to each one, 0 at the first of a trace, and 0 once more: (n + 1,)."""
+    parts = np.zeros(values.size + 1)
+    between = parts[1:-1]
+    np.add(values[1:], values[:-1], out=between)
+    between *= clock.axis[1:] - clock.axis[:-1]
+    between /= 2
     parts[clock.first] = 0.0
     return parts
-
-
-def _running_area(clock: Laid, values: Floats) -> Floats:
-    """Integral of each trace from its first sample to each one: (n,)."""
-    return clock.accumulate(np.add, _trapezoids(clock, values))
 
 
 def _until(clock: Laid, values: Floats, running: Floats, axis: Floats) -> tuple[Ints, Floats, Floats]:
