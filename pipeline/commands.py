@@ -12,8 +12,10 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import duckdb
 
@@ -480,7 +482,11 @@ def _watch(arguments: Arguments) -> int:
     # Prefect is imported where it is used: it costs a second.
     from pipeline.flows.watch import watch
 
-    watch(Path(arguments.facility), lambda text: print(f"{time.strftime('%H:%M:%S')}  {text}", flush=True))
+    zone = ZoneInfo(load_facility(Path(arguments.facility)).settings.timezone)
+    watch(
+        Path(arguments.facility),
+        lambda text: print(f"{datetime.now(zone):%H:%M:%S}  {text}", flush=True),
+    )
     return DONE
 
 
@@ -517,10 +523,12 @@ def _sql(arguments: Arguments) -> int:
     if len(arguments.words) > 2:
         raise WrongUse('put the query in quotes: yardmark sql FACILITY "SELECT ..."')
     folder, query = ([".", *arguments.words])[-2:]
+    if len(arguments.words) == 1 and (Path(query) / "config").is_dir():
+        raise WrongUse('give the query too: yardmark sql FACILITY "SELECT ..."')
     published = Path(folder) / "published"
     file = current_file(published)
     if not file.is_file():
-        raise CannotFinish(f"{published} has no published tables yet; run `yardmark run {folder}` first")
+        raise CannotFinish(f"nothing is published in {published} yet; run `yardmark run {folder}` first")
     with duckdb.connect(str(file), read_only=True) as connection:
         # A query reads what is published, the sample sets too, and nothing else of this computer.
         sets = literal(str((published / "tables").resolve()))

@@ -372,7 +372,7 @@ def status(found: Status, facility: Facility) -> None:
             local.dt.strftime("%Y-%m-%d %H:%M:%S"),
             "started_by",
             "seconds",
-            "steps",
+            _few_steps(pl.col("steps")),
             pl.col("outcome").str.slice(0, 90),
         )
         columns(("last runs", "by", "seconds", "steps", "outcome"), rows.iter_rows())
@@ -393,6 +393,13 @@ def status(found: Status, facility: Facility) -> None:
         print(f"Next {name} run{when}: {moment:%A %Y-%m-%d %H:%M} {facility.settings.timezone}")
     if found.editions:
         print(f"Last weekly edition: {facility.published / 'coach' / found.editions[0]}")
+
+
+def _few_steps(steps: pl.Expr) -> pl.Expr:
+    """The steps of a run in few words: all where they are few, else the first, the last, how many."""
+    each = steps.str.split(", ")
+    few = pl.format("{} ... {} ({} steps)", each.list.first(), each.list.last(), each.list.len())
+    return pl.when(each.list.len() > _MOST_ALIKE).then(few).otherwise(steps)
 
 
 def ran(run: Run) -> None:

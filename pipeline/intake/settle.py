@@ -114,7 +114,9 @@ def settled_files(
     unfinished = [path for path in still if not is_whole(path)]
     longer = max(0.0, unfinished_seconds - settle_seconds)
     if unfinished and longer:
-        say(f"{len(unfinished)} file(s) end without a line end: waiting {longer:g} s more for them")
+        named = ", ".join(path.relative_to(inbox).as_posix() for path in unfinished[:3])
+        more = f" and {len(unfinished) - 3} more" if len(unfinished) > 3 else ""
+        say(f"waiting {longer:g} s more for what ends without a line end: {named}{more}")
         sleep(longer)
         later, waiting = scan(inbox)
         unfinished_set = set(unfinished)

@@ -111,8 +111,14 @@ def as_html(sheet: Sheet) -> str:
 """
 
 
+def _by_name(sheet: Sheet) -> pl.DataFrame:
+    """Who is planned, in the order in which people look for somebody: by test, then by name."""
+    name = pl.col("athlete_id").replace_strict(sheet.names, default=None, return_dtype=pl.String)
+    return sheet.planned.sort("test", name.str.to_lowercase(), nulls_last=True, maintain_order=True)
+
+
 def _planned(sheet: Sheet) -> Iterator[str]:
-    planned = sheet.planned
+    planned = _by_name(sheet)
     if planned.is_empty():
         yield "<p>Nobody is planned for this day in config/testing_days.csv.</p>"
         return

@@ -148,6 +148,8 @@ def test_wrong_queries(demo: Path, tmp_path: Path):
         assert (ended.status, ended.out) == (1, "") and ended.err.startswith("yardmark: ")
     assert here("sql", demo, "SELECT 1", "extra").status == 2
     assert here("sql").status == 2
+    forgotten = here("sql", demo)
+    assert forgotten.status == 2 and "give the query too" in forgotten.err
     two = here("sql", demo, "SELECT 1; SELECT 2")
     assert (two.status, two.out) == (1, "") and "2 statements" in two.err
     nothing = here("sql", tmp_path, "SELECT 1")
