@@ -23,7 +23,7 @@ from pipeline import show
 from pipeline.demo import DEMO_DAY, NotTheDemo, make_demo
 from pipeline.facility.catalogue import facility_catalogue
 from pipeline.facility.folder import Facility, check_facility, load_facility
-from pipeline.facility.init import init_facility
+from pipeline.facility.init import NAME_AS_MADE, init_facility
 from pipeline.facility.problems import ConfigError, Problem, mistakes, nearest_known
 from pipeline.facility.records import CORRECTIONS_FILE
 from pipeline.facility.settings import SETTINGS_FILE
@@ -178,10 +178,21 @@ def _demo(arguments: Arguments) -> int:
 def _check(arguments: Arguments) -> int:
     found = check_facility(Path(arguments.facility))
     if not mistakes(found):
-        found += _unmet_now(load_facility(Path(arguments.facility)))
+        facility = load_facility(Path(arguments.facility))
+        found += [*_as_made(facility), *_unmet_now(facility)]
     data = {"problems": [vars(problem) for problem in found], "mistakes": len(mistakes(found))}
     _report(arguments, data, lambda: show.checked(found))
     return WRONG if mistakes(found) else DONE
+
+
+def _as_made(facility: Facility) -> list[Problem]:
+    """A look at the time zone, as long as nobody has set up the facility: a wrong one moves tests to other
+    days and says nothing."""
+    if facility.settings.name != NAME_AS_MADE:
+        return []
+    said = f"name and time zone are as `yardmark init` wrote them ({facility.settings.timezone})"
+    advice = "set both: the time zone decides on which date a test counts"
+    return [Problem(SETTINGS_FILE, None, "name", f"{said}; {advice}", "look")]
 
 
 def _unmet_now(facility: Facility) -> list[Problem]:

@@ -37,6 +37,11 @@ def test_init_then_check(tmp_path: Path):
     made = process("init", hall)
     assert made.status == 0 and str(hall / "config" / "facility.toml") in made.out
     checked = process("check", hall, by=SCRIPT)
+    assert checked.status == 0 and "No mistakes; 1 thing(s) to look at" in checked.out
+    assert "set both: the time zone decides" in checked.err
+    settings = hall / "config" / "facility.toml"
+    settings.write_text(settings.read_text("utf-8").replace("My facility", "Quay hall"), encoding="utf-8")
+    checked = process("check", hall, by=SCRIPT)
     assert (checked.status, checked.err) == (0, "") and "no mistakes" in checked.out
     again = process("init", hall)
     assert (again.status, again.out) == (2, "") and "already" in again.err
