@@ -23,8 +23,8 @@ import duckdb
 from pipeline import show
 from pipeline.demo import DEMO_DAY, NotTheDemo, make_demo
 from pipeline.facility.catalogue import facility_catalogue
-from pipeline.facility.folder import Facility, check_facility, load_facility, not_set_up_yet
-from pipeline.facility.init import init_facility
+from pipeline.facility.folder import Facility, check_facility, load_facility
+from pipeline.facility.init import NAME_AS_MADE, init_facility
 from pipeline.facility.problems import ConfigError, Problem, mistakes, nearest_known
 from pipeline.facility.records import CORRECTIONS_FILE
 from pipeline.facility.settings import SETTINGS_FILE
@@ -180,10 +180,20 @@ def _check(arguments: Arguments) -> int:
     found = check_facility(Path(arguments.facility))
     if not mistakes(found):
         facility = load_facility(Path(arguments.facility))
-        found += [*not_set_up_yet(facility), *_unmet_now(facility)]
+        found += [*_as_made(facility), *_unmet_now(facility)]
     data = {"problems": [vars(problem) for problem in found], "mistakes": len(mistakes(found))}
     _report(arguments, data, lambda: show.checked(found))
     return WRONG if mistakes(found) else DONE
+
+
+def _as_made(facility: Facility) -> list[Problem]:
+    """A look at the time zone, as long as nobody has set up the facility: a wrong one moves tests to other
+    days and says nothing."""
+    if facility.settings.name != NAME_AS_MADE:
+        return []
+    said = f"name and time zone are as `yardmark init` wrote them ({facility.settings.timezone})"
+    advice = "set both: the time zone decides on which date a test counts"
+    return [Problem(SETTINGS_FILE, None, "name", f"{said}; {advice}", "look")]
 
 
 def _unmet_now(facility: Facility) -> list[Problem]:
@@ -484,9 +494,11 @@ def _watch(arguments: Arguments) -> int:
     # Prefect is imported where it is used: it costs a second.
     from pipeline.flows.watch import watch
 
-    folder = Path(arguments.facility)
-    zone = ZoneInfo(load_facility(folder).settings.timezone)
-    watch(folder, lambda text: print(f"{datetime.now(zone):%H:%M:%S}  {show.harmless(text)}", flush=True))
+    zone = ZoneInfo(load_facility(Path(arguments.facility)).settings.timezone)
+    watch(
+        Path(arguments.facility),
+        lambda text: print(f"{datetime.now(zone):%H:%M:%S}  {show.harmless(text)}", flush=True),
+    )
     return DONE
 
 
@@ -523,12 +535,12 @@ def _sql(arguments: Arguments) -> int:
     if len(arguments.words) > 2:
         raise WrongUse('put the query in quotes: yardmark sql FACILITY "SELECT ..."')
     folder, query = ([".", *arguments.words])[-2:]
-    if len(arguments.words) == 1 and (Path(query) / SETTINGS_FILE).is_file():
-        raise WrongUse(f'there is no query: yardmark sql {query} "SELECT ..."')
+    if len(arguments.words) == 1 and (Path(query) / "config").is_dir():
+        raise WrongUse('give the query too: yardmark sql FACILITY "SELECT ..."')
     published = Path(folder) / "published"
     file = current_file(published)
     if not file.is_file():
-        raise CannotFinish(f"{published} has no published tables yet; run `yardmark run {folder}` first")
+        raise CannotFinish(f"nothing is published in {published} yet; run `yardmark run {folder}` first")
     with duckdb.connect(str(file), read_only=True) as connection:
         # A query reads what is published, the sample sets too, and nothing else of this computer.
         sets = literal(str((published / "tables").resolve()))

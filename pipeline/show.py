@@ -25,7 +25,6 @@ from pipeline.status import Status
 from schemas.codes import CODES
 
 _MOST = 40
-_STEPS_SHOWN = 6
 _MOST_ALIKE = 4
 _COUNTS = ("lines", "loaded", "held", "repeated", "superseding", "skipped")
 
@@ -373,7 +372,7 @@ def status(found: Status, facility: Facility) -> None:
             local.dt.strftime("%Y-%m-%d %H:%M:%S"),
             "started_by",
             "seconds",
-            pl.col("steps").map_elements(_cut, return_dtype=pl.String),
+            _few_steps(pl.col("steps")),
             pl.col("outcome").str.slice(0, 90),
         )
         columns(("last runs", "by", "seconds", "steps", "outcome"), rows.iter_rows())
@@ -396,12 +395,11 @@ def status(found: Status, facility: Facility) -> None:
         print(f"Last weekly edition: {facility.published / 'coach' / found.editions[0]}")
 
 
-def _cut(steps: str) -> str:
-    """The first and the last of many steps."""
-    names = steps.split(", ")
-    if len(names) <= _STEPS_SHOWN:
-        return steps
-    return f"{', '.join(names[: _STEPS_SHOWN - 1])}, {len(names) - _STEPS_SHOWN} more, {names[-1]}"
+def _few_steps(steps: pl.Expr) -> pl.Expr:
+    """The steps of a run in few words: all where they are few, else the first, the last, how many."""
+    each = steps.str.split(", ")
+    few = pl.format("{} ... {} ({} steps)", each.list.first(), each.list.last(), each.list.len())
+    return pl.when(each.list.len() > _MOST_ALIKE).then(few).otherwise(steps)
 
 
 def ran(run: Run) -> None:

@@ -13,7 +13,7 @@ from pipeline.facility.people import People, read_people
 from pipeline.facility.problems import ConfigError, Problem, mistakes
 from pipeline.facility.records import Records, read_records
 from pipeline.facility.settings import SETTINGS_FILE, Metrics, Settings, read_metrics, read_settings
-from pipeline.intake.layouts import LAYOUTS_FOLDER, SHEET_PREFIX, Layout, read_layout
+from pipeline.intake.layouts import LAYOUTS_FOLDER, Layout, read_layout
 
 
 @dataclass(frozen=True)
@@ -99,9 +99,6 @@ class Facility:
         return self.state / "warehouse" / "yardmark.duckdb"
 
 
-_NAME_OF_TEMPLATE = "My facility"
-
-
 def load_facility(folder: Path) -> Facility:
     """Read a facility folder. Raises ConfigError with every mistake in anything but layouts.
 
@@ -156,20 +153,6 @@ def _read_layouts(
         else:
             layouts[path.stem] = layout
     return layouts, faulty
-
-
-def not_set_up_yet(facility: Facility) -> list[Problem]:
-    """What a facility lacks whose templates are as they came: no mistake, but to be seen to first."""
-    settings, found = facility.settings, []
-    if settings.name == _NAME_OF_TEMPLATE and settings.timezone == "UTC":
-        said = "name and time zone are as they came; the zone decides on which date a test counts"
-        found.append(Problem(SETTINGS_FILE, None, "timezone", said, "look"))
-    if facility.athletes.is_empty():
-        found.append(Problem("config/athletes.csv", None, None, "nobody is on the roster yet", "look"))
-    if not any(not device.startswith(SHEET_PREFIX) for device in settings.devices):
-        said = "no device but the hand-written sheets is named yet: add [devices.…] for each of yours"
-        found.append(Problem(SETTINGS_FILE, None, "devices", said, "look"))
-    return found
 
 
 def _guests_on_roster(settings: Settings, people: People) -> list[Problem]:

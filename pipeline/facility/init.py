@@ -10,6 +10,8 @@ from pipeline.facility.problems import ConfigError, Problem
 from pipeline.facility.settings import SETTINGS_FILE
 from pipeline.rights import owner_only, private_folder
 
+NAME_AS_MADE = "My facility"
+"""What the template of facility.toml calls a facility."""
 FOLDERS = ("inbox", "archive", "held", "warehouse", "published")
 _PRIVATE_FOLDERS = ("archive", "held", "warehouse")
 

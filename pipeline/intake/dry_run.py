@@ -14,6 +14,7 @@ from pipeline.intake.drops import Opened, as_batch, open_file, read_opened
 from pipeline.intake.intake import knowledge_of
 from pipeline.intake.renew import READ_TABLES
 from pipeline.intake.resolve import resolve
+from schemas.core import Family
 from schemas.families import FAMILIES
 
 ROWS_SHOWN = 20
@@ -70,9 +71,14 @@ def dry_run(facility: Facility, file: Path) -> DryRun:
     if read.reading is not None:
         family = FAMILIES[read.reading.layout.family]
         result.layout = read.reading.layout.layout
-        result.rows = resolved.tables[family.table].sort("line", *family.natural_key).head(ROWS_SHOWN)
+        result.rows = _in_order(resolved.tables[family.table], family).head(ROWS_SHOWN)
         result.unmapped = read.reading.unmapped
     return result
+
+
+def _in_order(rows: pl.DataFrame, family: Family) -> pl.DataFrame:
+    """By line, and those of a line as people would write them: gates by distance, readings by number."""
+    return rows.sort("line", *(name for name in family.natural_key if name in rows.columns), "row_id")
 
 
 def _places(facility: Facility, file: Path) -> list[str]:

@@ -135,7 +135,7 @@ class Names:
         ways = [*self._names.items(), *self._general.items()]
         # Whoever shares nothing with what is written is no proposal.
         found = process.extract(
-            normalise(written), [way for way, _ in ways], scorer=fuzz.WRatio, limit=None, score_cutoff=20
+            normalise(written), [way for way, _ in ways], scorer=fuzz.WRatio, limit=None, score_cutoff=50
         )
         ranked = sorted(found, key=lambda hit: (-hit[1], hit[0]))
         ids = (athlete_id for _, _, at in ranked for athlete_id in sorted(ways[at][1]))

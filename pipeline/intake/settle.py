@@ -10,7 +10,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-_MOST_NAMED = 5
 _TEMPORARY_STARTS = (".", "~$", "~")
 _OF_THE_SYSTEM = ("thumbs.db", "desktop.ini")
 _TEMPORARY_ENDS = (".tmp", ".part", ".partial", ".crdownload", ".filepart", ".download", ".lock", "~")
@@ -115,9 +114,9 @@ def settled_files(
     unfinished = [path for path in still if not is_whole(path)]
     longer = max(0.0, unfinished_seconds - settle_seconds)
     if unfinished and longer:
-        some = ", ".join(path.relative_to(inbox).as_posix() for path in unfinished[:_MOST_NAMED])
-        more = f" and {len(unfinished) - _MOST_NAMED} more" if len(unfinished) > _MOST_NAMED else ""
-        say(f"the last line has no line end, so {longer:g} s more are waited for: {some}{more}")
+        named = ", ".join(path.relative_to(inbox).as_posix() for path in unfinished[:3])
+        more = f" and {len(unfinished) - 3} more" if len(unfinished) > 3 else ""
+        say(f"waiting {longer:g} s more for what ends without a line end: {named}{more}")
         sleep(longer)
         later, waiting = scan(inbox)
         unfinished_set = set(unfinished)

@@ -111,9 +111,14 @@ def as_html(sheet: Sheet) -> str:
 """
 
 
+def _by_name(sheet: Sheet) -> pl.DataFrame:
+    """Who is planned, in the order in which people look for somebody: by test, then by name."""
+    name = pl.col("athlete_id").replace_strict(sheet.names, default=None, return_dtype=pl.String)
+    return sheet.planned.sort("test", name.str.to_lowercase(), nulls_last=True, maintain_order=True)
+
+
 def _planned(sheet: Sheet) -> Iterator[str]:
-    named = pl.col("athlete_id").map_elements(sheet.name, return_dtype=pl.String)
-    planned = sheet.planned.sort(named, "athlete_id", "test", maintain_order=True)
+    planned = _by_name(sheet)
     if planned.is_empty():
         yield "<p>Nobody is planned for this day in config/testing_days.csv.</p>"
         return

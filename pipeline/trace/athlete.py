@@ -24,4 +24,5 @@ def find_athlete(names: Names, written: str) -> Found:
         shown = ", ".join(names.shown(one) for one in who.candidates)
         return Found(None, f"'{written}' may be {shown}; give the athlete_id")
     near = ", ".join(names.shown(one) for one in names.nearest(written))
-    return Found(None, f"nobody on the roster is '{written}'; nearest: {near or 'none is known yet'}")
+    told = f"nearest: {near}" if near else "nobody is called nearly so"
+    return Found(None, f"nobody on the roster is '{written}'; {told}")

@@ -33,7 +33,10 @@ def show_changed(found: Changed) -> None:
         return
     counts = dict(rows.group_by("kind").len().sort("kind").iter_rows())
     said = ", ".join(f"{count:,} {kind}" for kind, count in counts.items())
-    print(f"Since {found.since}: {said or 'no rows changed'}; {results.height:,} results moved.")
+    moved = results.filter(pl.col("before").is_not_null())
+    fresh = results.height - moved.height
+    what = f"{moved.height:,} result(s) moved, {fresh:,} are new"
+    print(f"Since {found.since}: {said or 'no rows changed'}; {what}.")
     # New rows are what everybody expects; the others are few, and each matters.
     others = rows.filter(pl.col("kind") != "new")
     if not others.is_empty():
@@ -41,14 +44,12 @@ def show_changed(found: Changed) -> None:
         told = others.head(_MOST).select("kind", "local_date", "before", "after", "path", "line")
         columns(("kind", "date", "before", "after", "file", "line"), told.iter_rows())
         _more(others.height)
-    moved = results.filter(pl.col("before").is_not_null())
     if not moved.is_empty():
         print("\nResults that were there before:")
         columns(tuple(moved.columns), moved.head(_MOST).iter_rows())
         _more(moved.height)
-    fresh = results.height - moved.height
     if fresh:
-        print(f"\n{fresh:,} results are new; `--json` lists them all.")
+        print("\n`--json` lists the new results too.")
 
 
 def _more(count: int) -> None:

@@ -37,13 +37,12 @@ def test_init_then_check(tmp_path: Path):
     made = process("init", hall)
     assert made.status == 0 and str(hall / "config" / "facility.toml") in made.out
     checked = process("check", hall, by=SCRIPT)
-    assert checked.status == 0 and "no mistakes; 3 thing(s) to look at" in checked.out
-    for missing in (
-        "the zone decides",
-        "nobody is on the roster yet",
-        "no device but",
-    ):
-        assert missing in checked.err
+    assert checked.status == 0 and "no mistakes; 1 thing(s) to look at" in checked.out
+    assert "set both: the time zone decides" in checked.err
+    settings = hall / "config" / "facility.toml"
+    settings.write_text(settings.read_text("utf-8").replace("My facility", "Quay hall"), encoding="utf-8")
+    checked = process("check", hall, by=SCRIPT)
+    assert (checked.status, checked.err) == (0, "") and "no mistakes" in checked.out
     again = process("init", hall)
     assert (again.status, again.out) == (2, "") and "already" in again.err
     ran = process("run", ".", "--json", cwd=hall, by=SCRIPT)  # an empty facility is a facility
@@ -155,7 +154,7 @@ def test_wrong_queries(demo: Path, tmp_path: Path):
     assert here("sql", demo, "SELECT 1", "extra").status == 2
     assert here("sql").status == 2
     forgotten = here("sql", demo)
-    assert forgotten.status == 2 and "there is no query" in forgotten.err
+    assert forgotten.status == 2 and "give the query too" in forgotten.err
     two = here("sql", demo, "SELECT 1; SELECT 2")
     assert (two.status, two.out) == (1, "") and "2 statements" in two.err
     nothing = here("sql", tmp_path, "SELECT 1")

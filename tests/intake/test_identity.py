@@ -118,6 +118,7 @@ def test_the_three_nearest_are_proposed_likest_first() -> None:
     assert names.nearest("Joao Saa")[0] == "a02"
     assert len(names.nearest("Rui Costa Ana")) <= 3
     assert names.nearest("qqqqqq") == []
+    assert names.nearest("=1+2") == []  # what shares a letter or two is no proposal
 
 
 # --- through the resolver -------------------------------------------------------------------------------

@@ -59,6 +59,22 @@ def test_who_is_not_tested_yet_and_what_is_half_done(hall: Hall) -> None:
     ]
 
 
+def test_the_page_lists_people_by_test_and_name_whatever_their_ids_are() -> None:
+    rows = [("x9", "jump_height"), ("x1", "jump_height"), ("x5", None), ("x2", "body_mass")]
+    planned = pl.DataFrame(
+        [(who, "Juniors", test, 1, 0) for who, test in rows],
+        ["athlete_id", "squad", "test", "wanted", "done"],
+        orient="row",
+    )
+    none = pl.DataFrame(schema=["athlete_id", "device", "about", "why"])
+    devices = pl.DataFrame(schema=["device", "label", "last_at"])
+    names = {"x9": "Ana", "x1": "bea", "x5": "Cy", "x2": "Zoe"}
+    page = as_html(Sheet("Hall", DAY, NOW, planned, none, none, none, devices, names))
+    assert [page.index(name) for name in ("Zoe", "Ana", "bea", "Cy")] == sorted(
+        page.index(name) for name in names.values()
+    )
+
+
 def test_what_to_repeat_and_to_ask(hall: Hall) -> None:
     made = sheet(hall)
     assert made.repeats.select("athlete_id", "why").rows() == [
