@@ -68,7 +68,7 @@ def _youths(
     aged = people.drop_nulls("sex").select("athlete_id", "sex", age_years=age)
     aged = aged.filter(pl.col("age_years").is_between(YOUNGEST, OLDEST))
     young = results.filter(pl.col("metric").is_in(smooth)).join(aged, on="athlete_id", how="semi")
-    sessions = usable(young, [week], as_of, ("value", "session_error"))
+    sessions = usable(young, aged, [week], as_of, ("value", "session_error"))
     values = values_of_week(sessions, week)
     error = medians_of_ranges(sessions.numbers["session_error"], values.first, values.count)
     found = pl.DataFrame(

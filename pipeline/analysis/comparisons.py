@@ -50,7 +50,7 @@ def against_group(
     how a body is composed have no row: nobody is ranked by them.
     """
     week = as_of - timedelta(days=as_of.weekday())
-    sessions = usable(results, [week], as_of, ("value", "session_error"))
+    sessions = usable(results, people, [week], as_of, ("value", "session_error"))
     values = values_of_week(sessions, week)
     here = norms.filter(pl.col("week") == week)
     if values.value.size == 0 or here.is_empty():

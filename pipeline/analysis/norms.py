@@ -60,7 +60,7 @@ def weekly_norms(
     (athlete_id, week): who is in groups in a week; everybody where it is not given.
     """
     weeks = norm_weeks(results, as_of) if weeks is None else weeks
-    sessions = usable(results, weeks, as_of)
+    sessions = usable(results, people, weeks, as_of)
     by_week = states.partition_by("week", as_dict=True)
     nobody = states.clear()
     members, groups = [], []

@@ -27,8 +27,9 @@ _EPOCH = date(1970, 1, 1)
 class Usable:
     """Sessions that may enter norms, sorted by athlete and series (a pair), then by date.
 
-    `athletes` (a,) and `series` (metric, series_id) are sorted; a pair is athlete * series + series; `keys`
-    are pair << 17 | day; `numbers` are columns of the results in that order.
+    `athletes` (a,) and `series` (metric, series_id) are sorted, and some may have no session; a pair is
+    athlete * series + series; `keys` are pair << 17 | day; `numbers` are columns of the results in that
+    order.
     """
 
     athletes: pl.Series
@@ -71,11 +72,15 @@ def in_window(week: date) -> pl.Expr:
 
 
 def usable(
-    results: pl.DataFrame, weeks: Sequence[date], as_of: date, columns: tuple[str, ...] = ("value",)
+    results: pl.DataFrame,
+    people: pl.DataFrame,
+    weeks: Sequence[date],
+    as_of: date,
+    columns: tuple[str, ...] = ("value",),
 ) -> Usable:
-    """The results that may enter the norms of some weeks as of a date.
+    """The results of some people that may enter the norms of some weeks as of a date.
 
-    With some of their real columns; NULL becomes NaN.
+    With some of their real columns; NULL becomes NaN. `people` has athlete_id.
     """
     since = (min(weeks) if weeks else as_of) - timedelta(days=WINDOW_DAYS)
     recent = pl.col("local_date").is_between(since, as_of)
@@ -85,9 +90,9 @@ def usable(
     entering = results.select(recent & ~left_out.fill_null(False)).to_series()
     # Texts are heavy: rows are copied with numbers in their place, not as they are.
     known = results.lazy().filter(entering)
-    athletes = known.group_by("athlete_id").agg().collect().to_series().sort()
+    athletes = people["athlete_id"].unique().sort()
     placed = known.select(
-        pl.col("athlete_id").cast(pl.Enum(athletes)).to_physical(),
+        pl.col("athlete_id").cast(pl.Enum(athletes), strict=False).to_physical(),
         pl.col("local_date").to_physical(),
         pl.col("series_id").ne_missing(pl.col("series_id").shift()).alias("begins"),
         *(pl.col(name).cast(pl.Float64).fill_null(np.nan) for name in columns),
@@ -99,6 +104,9 @@ def usable(
     place = stretches.join(series.with_row_index("place"), on=SERIES, how="left", maintain_order="left")
     size = np.diff(first.to_numpy(), append=placed.height)
     keys = np.repeat(place["place"].cast(pl.Int64).to_numpy(), size)
+    if placed["athlete_id"].null_count():
+        of_people = placed["athlete_id"].is_not_null()
+        keys, placed = keys[of_people.to_numpy()], placed.filter(of_people)
     keys += np.multiply(placed["athlete_id"].to_numpy(), series.height, dtype=np.int64)
     keys <<= _DAY_BITS
     keys += placed["local_date"].to_numpy()

@@ -271,6 +271,16 @@ def test_a_group_with_the_athletes_of_the_wider_is_not_written_for_that_series_a
     ]
 
 
+def test_results_of_somebody_who_is_not_among_the_people_change_nothing() -> None:
+    people = roster(EIGHT)
+    states = states_of(people, [MONDAY], sport="rowing")
+    own, stranger = results_of(on_day(EIGHT, SUNDAY)), results_of(on_day(["a00"], SUNDAY, 500.0))
+    for results in (own, pl.concat([stranger, own]), pl.concat([own, stranger])):
+        found = weekly_norms(results, people, states, CATALOGUE, SUNDAY, "09-01")
+        assert found["norms"]["n_athletes"].to_list() == [8]
+        assert found["norms"].equals(weekly_norms(own, people, states, CATALOGUE, SUNDAY, "09-01")["norms"])
+
+
 def rowers_and_a_judoka(weighed: list[str]) -> Norms:
     """Norms of eight rowers at school, a senior one and a judoka: those two jumped, and some were weighed."""
     everybody = [*EIGHT, "judoka", "senior"]
