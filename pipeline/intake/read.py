@@ -15,6 +15,7 @@ from typing import BinaryIO
 import polars as pl
 
 from pipeline.intake.columns import (
+    PROBLEMS,
     Overrides,
     Source,
     cell,
@@ -33,6 +34,8 @@ from pipeline.reading.table import Dialect, HeadLine, Table, trimmed
 from pipeline.reading.workbook import is_workbook, read_sheet, sheet_table
 from schemas.codes import CODES
 from schemas.families import FAMILIES
+
+_NO_PROBLEMS = pl.DataFrame(schema={**PROBLEMS, "line": pl.Int32})
 
 
 @dataclass(frozen=True)
@@ -300,6 +303,8 @@ def entries(unpivoted: Mapping[str, ColumnSource]) -> list[tuple[dict[str, objec
 
 def _text_problems(table: Table) -> pl.DataFrame:
     """Problems that the line reader found, in the columns of all problems."""
+    if table.problems.is_empty():
+        return _NO_PROBLEMS
     sentences = {code.code: code.sentence for code in CODES.values()}
     return table.problems.select(
         pl.col("line").cast(pl.Int32),

@@ -187,9 +187,18 @@ def _given(work: _Work, parts: list[Part], lines_of: set[int]) -> _Given:
     drops = _drops(warehouse, numbers | lines_of)
     within = f"drop_no IN {listed(lines_of)}"
     problems, skipped = warehouse.rows("_problems", within), warehouse.rows("_skipped", within)
-    lines = pl.concat([frame.select("drop_no", "line") for frame in reads.values()]).unique()
+    lines = _lines_of(reads)
     knowledge = _answers_for(work, drops, lines, lines_of)
     return _Given(parts, drops, reads, problems, skipped, knowledge, lines)
+
+
+def _lines_of(reads: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    """The lines (drop_no, line) that have rows, each once."""
+    lines = pl.concat([frame.select("drop_no", "line") for frame in reads.values()])
+    step = lines.select(pl.col("drop_no").cast(pl.Int64) * 2**32 + pl.col("line")).to_series().diff()
+    lines, step = lines.filter((step != 0).fill_null(True)), step.filter(step != 0)
+    # In order they are mostly, and then each is there once.
+    return lines if (step > 0).all() else lines.unique()
 
 
 def _store(work: _Work, given: _Given, keyless: Resolved) -> None:

@@ -126,7 +126,9 @@ class Gather:
 
     def table(self, parts: list[pl.DataFrame], n_lines: int) -> Table:
         """All parts of cells, the rows still here, the problems and the skipped lines, in line order."""
-        cells = pl.concat([*parts, self.take_cells()], rechunk=False)
+        if self.rows or not parts:
+            parts = [*parts, self.take_cells()]
+        cells = parts[0] if len(parts) == 1 else pl.concat(parts, rechunk=False)
         if not cells["line"].is_sorted():
             cells = cells.sort("line")
         problems = pl.DataFrame(self.problems, schema=PROBLEM_SCHEMA, orient="row").sort("line")
