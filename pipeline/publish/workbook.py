@@ -236,8 +236,7 @@ def _left_out(rows: pl.DataFrame) -> str:
     if not hidden:
         return "How to read this: see the first sheet."
     groups = "; ".join(f"{group} ({n} {'test' if n == 1 else 'tests'})" for group, n in hidden)
-    why = "because a few athletes' values could be worked out from them"
-    return f"How to read this: see the first sheet. Left out, {why}: {groups}."
+    return f"How to read this: see the first sheet. Left out to protect single athletes: {groups}."
 
 
 def _tests_sheet(

@@ -51,7 +51,8 @@ def _no_date(draft: Draft, sheet: Sheet, weigher: Weigher) -> None:
     if written:
         name = written[0].name.written
         said = f"{name!r} writes the month as a word ({written[0].words[0]!r}), which no format reads"
-        draft.ask("columns.performed_at", [f"from = {toml(name)}"], f"{said}: let the device write numbers")
+        advice = "let the device write numbers, or save it as .xlsx in a spreadsheet: its date cells are read"
+        draft.ask("columns.performed_at", [f"from = {toml(name)}"], f"{said}: {advice}")
         return
     if found := _date_in(sheet.name):
         pattern, fmt, text = found
