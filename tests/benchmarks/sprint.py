@@ -25,9 +25,10 @@ NOISE_S = 0.01
 
 
 def seconds(work: Callable[[], object]) -> float:
-    """Processor time of one call [s], of all its threads; the best of three, as others share the machine."""
-    times = []
-    for _ in range(3):
+    """Processor time of one call [s], of all its threads: the best of three, or of as many as a second holds,
+    as others share the machine and a short call is soon disturbed."""
+    times: list[float] = []
+    while len(times) < 3 or sum(times) < 1:
         began = time.process_time()
         work()
         times.append(time.process_time() - began)
