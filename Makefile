@@ -7,8 +7,7 @@ BIN := $(VENV)/Scripts
 endif
 
 # What CI has no time for.
-SLOW := tests/faults tests/fuzz tests/trace tests/test_benchmarks.py \
-	tests/end_to_end/test_answers.py tests/end_to_end/test_commands.py tests/end_to_end/test_propose.py \
+SLOW := tests/faults tests/trace tests/test_benchmarks.py tests/end_to_end/test_propose.py \
 	tests/end_to_end/test_runs.py tests/end_to_end/test_soak.py tests/end_to_end/test_watch.py \
 	tests/end_to_end/test_wheel.py tests/intake/test_filing_answers.py tests/intake/test_suspects.py \
 	tests/sample_exports/test_generate.py
@@ -51,7 +50,7 @@ calibrate: $(VENV)/.dev  ## simulate athletes of known truth: how often are the 
 
 COUNT ?= 1000000
 SEED ?= 1
-slow: $(VENV)/.dev  ## run the tests that take long: kills, full disks, a fuzzer, random histories (half an hour)
+slow: $(VENV)/.dev  ## run the tests that take long: kills, full disks, watching, whole runs (a quarter of an hour)
 	$(BIN)/python -m pytest -n 2 -s $(SLOW)
 
 fuzz: $(VENV)/.dev  ## damage sample exports COUNT times and hold intake to the law of rows (hours; SEED: other damage)

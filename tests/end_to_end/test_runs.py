@@ -201,5 +201,5 @@ def test_status_says_how_a_facility_stands(demo_copy: Path):
     assert {Path(item["path"]).name for item in found["inbox"]} == {"late.csv", "half.csv.part"}
     assert set(found["next_runs"]) == {"nightly", "weekly"}
     shown = done("status", demo_copy).out
-    for text in ("not watched", "late.csv", "unfinished", "Next weekly run", "take_in, today"):
+    for text in ("not watched", "late.csv", "unfinished", "Next weekly run", "take_in ... publish"):
         assert text in shown
