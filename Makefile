@@ -7,9 +7,11 @@ BIN := $(VENV)/Scripts
 endif
 
 # What CI has no time for.
-SLOW := tests/faults tests/trace tests/test_benchmarks.py tests/end_to_end/test_propose.py \
+SLOW := tests/faults tests/trace tests/test_benchmarks.py \
+	tests/end_to_end/test_answers.py tests/end_to_end/test_commands.py tests/end_to_end/test_propose.py \
 	tests/end_to_end/test_runs.py tests/end_to_end/test_soak.py tests/end_to_end/test_watch.py \
-	tests/end_to_end/test_wheel.py tests/intake/test_filing_answers.py tests/intake/test_suspects.py \
+	tests/end_to_end/test_wheel.py tests/flows/test_scheduler.py tests/intake/test_filing_answers.py \
+	tests/intake/test_suspects.py \
 	tests/sample_exports/test_generate.py
 
 .PHONY: demo test check lint types bench calibrate fuzz slow docs clean help
