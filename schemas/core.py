@@ -61,7 +61,8 @@ class Table:
     """A table: what a row is, its fields by name, its key, and where it is shown.
 
     `is_set`: a set of samples, published as partitioned Parquet only. `flat`: published as files of its own
-    too; these are the same bytes for the same inputs, so a table that tells of the clock is not.
+    too; these are the same bytes for the same inputs, so a table that tells of the clock is not. `repeats`:
+    (column, other) where the column of every row says what the other does.
     """
 
     name: str
@@ -74,6 +75,7 @@ class Table:
     as_csv: bool = False
     flat: bool = True
     restricted: bool = False
+    repeats: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,25 @@ def create_table(table: Table, catalog: str = "") -> str:
     return f"CREATE TABLE {_qualified(table, catalog)} (" + ", ".join(lines) + ")"
 
 
+def create_stored_table(table: Table) -> str:
+    """CREATE TABLE of a table of the warehouse, made for many rows to be added at once.
+
+    A column that repeats another is not stored. Ids of rows are stored as they are: nothing in them repeats,
+    and looking for it took most of their time (measured: 1.3 million in 0.16 s of processor time, 26 MB;
+    compressed 0.5 s, 13 MB).
+    """
+    repeats = dict(table.repeats)
+    lines = []
+    for name, field in columns_of(table).items():
+        line = f"{quote(name)} {SQL_TYPES[field.type]}"
+        if name in repeats:
+            lines.append(f"{line} GENERATED ALWAYS AS ({quote(repeats[name])}) VIRTUAL")
+            continue
+        line += " USING COMPRESSION uncompressed" if name == "row_id" else ""
+        lines.append(line + (" NOT NULL" if name in table.required else ""))
+    return f"CREATE TABLE IF NOT EXISTS {quote(table.name)} ({', '.join(lines)})"
+
+
 def comments(table: Table, catalog: str = "") -> list[str]:
     """COMMENT statements: what a row of the table is, and each column's meaning and unit."""
     name = _qualified(table, catalog)

@@ -42,6 +42,7 @@ def _trial_table(family: Family) -> Table:
         (*TRIAL_HEAD, *columns, *TRIAL_TAIL),
         key=("row_id",),
         required=_TRIAL_REQUIRED | (frozenset(family.required) & frozenset(columns)),
+        repeats=(("trial_id", "row_id"),) if family.row_is_trial else (),
     )
 
 

@@ -14,7 +14,7 @@ import duckdb
 import polars as pl
 
 from pipeline.rights import make_private_folder, owner_only
-from schemas.ddl import create_table, quote
+from schemas.ddl import create_stored_table, quote
 from schemas.internal import INTERNAL
 from schemas.models import polars_schema
 from schemas.tables import TABLES
@@ -55,7 +55,7 @@ def _seeing(function: Callable[..., Any], frames: Mapping[str, pl.DataFrame]) ->
 
 def schema_hash() -> str:
     """Hash of all that the file's tables are made from; a change makes a rebuild."""
-    text = "\n".join((_READ_AS, *(create_table(table) for table in ALL_TABLES.values())))
+    text = "\n".join((_READ_AS, *(create_stored_table(table) for table in ALL_TABLES.values())))
     return hashlib.md5(text.encode(), usedforsecurity=False).hexdigest()[:16]
 
 
@@ -96,8 +96,7 @@ class Warehouse:
             if self.meta("schema_hash") is None:
                 with self.transaction():
                     for table in ALL_TABLES.values():
-                        made = create_table(table).replace("CREATE TABLE", "CREATE TABLE IF NOT EXISTS", 1)
-                        self._con.execute(made)
+                        self._con.execute(create_stored_table(table))
                     self.set_meta("schema_hash", schema_hash())
         except BaseException:
             self._con.close()
@@ -163,8 +162,10 @@ class Warehouse:
         """Add rows to a table; the frame has the table's columns in any order."""
         if frame.is_empty():
             return
-        schema = polars_schema(ALL_TABLES[name])
-        rows = frame.select(pl.col(column).cast(dtype) for column, dtype in schema.items())
+        stored = polars_schema(ALL_TABLES[name])
+        for column, _ in ALL_TABLES[name].repeats:
+            del stored[column]
+        rows = frame.select(pl.col(column).cast(dtype) for column, dtype in stored.items())
         insert = f"INSERT INTO {quote(name)} SELECT * FROM _incoming"
         if frame.height < _MANY:
             self.execute(insert, _incoming=rows)
