@@ -1,0 +1,1 @@
+"""The declarations: complete, consistent, and true of what the demo publishes."""
