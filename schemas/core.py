@@ -62,7 +62,8 @@ class Table:
 
     `is_set`: a set of samples, published as partitioned Parquet only. `flat`: published as files of its own
     too; these are the same bytes for the same inputs, so a table that tells of the clock is not. `repeats`:
-    (column, other) where the column of every row says what the other does.
+    (column, other) where the column of every row says what the other does. `words_checked`: its closed text
+    fields hold none but their words, for rows with others wait.
     """
 
     name: str
@@ -76,6 +77,7 @@ class Table:
     flat: bool = True
     restricted: bool = False
     repeats: tuple[tuple[str, str], ...] = ()
+    words_checked: bool = False
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from schemas.core import Table
+from schemas.core import Field, Table
 from schemas.tables import columns_of
 
 SQL_TYPES: dict[str, str] = {
@@ -39,20 +39,26 @@ def create_table(table: Table, catalog: str = "") -> str:
 def create_stored_table(table: Table) -> str:
     """CREATE TABLE of a table of the warehouse, made for many rows to be added at once.
 
-    A column that repeats another is not stored. Ids of rows are stored as they are: nothing in them repeats,
-    and looking for it took most of their time (measured: 1.3 million in 0.16 s of processor time, 26 MB;
-    compressed 0.5 s, 13 MB).
+    A column that repeats another is not stored, and a word of a closed field as its number: most of what
+    adding rows takes, texts take. Ids of rows are stored as they are, for nothing in them repeats (measured:
+    1.3 million in 0.16 s of processor time, 26 MB; compressed 0.5 s, 13 MB).
     """
     repeats = dict(table.repeats)
     lines = []
     for name, field in columns_of(table).items():
-        line = f"{quote(name)} {SQL_TYPES[field.type]}"
+        line = f"{quote(name)} {_stored_type(table, field)}"
         if name in repeats:
             lines.append(f"{line} GENERATED ALWAYS AS ({quote(repeats[name])}) VIRTUAL")
             continue
         line += " USING COMPRESSION uncompressed" if name == "row_id" else ""
         lines.append(line + (" NOT NULL" if name in table.required else ""))
     return f"CREATE TABLE IF NOT EXISTS {quote(table.name)} ({', '.join(lines)})"
+
+
+def _stored_type(table: Table, field: Field) -> str:
+    if table.words_checked and field.values:
+        return f"ENUM ({', '.join(literal(word) for word in field.values)})"
+    return SQL_TYPES[field.type]
 
 
 def comments(table: Table, catalog: str = "") -> list[str]:

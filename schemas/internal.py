@@ -106,7 +106,7 @@ SKIPPED = Table(
 def read_table(family: Family) -> Table:
     """The table of a family's rows as read."""
     names = tuple(f.name for f in read_fields(family))
-    return Table(f"_read_{family.table}", "a row as read", names, (), published=False)
+    return Table(f"_read_{family.table}", "a row as read", names, (), published=False, words_checked=True)
 
 
 def read_fields(family: Family) -> tuple[Field, ...]:

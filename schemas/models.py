@@ -33,6 +33,16 @@ def polars_schema(table: Table) -> dict[str, DType]:
     return {name: DTYPES[field.type] for name, field in columns_of(table).items()}
 
 
+def stored_schema(table: Table) -> dict[str, DType]:
+    """Column name -> polars type of the columns that the warehouse stores (see `ddl.create_stored_table`)."""
+    repeats = dict(table.repeats)
+    return {
+        name: pl.Enum(field.values) if table.words_checked and field.values else DTYPES[field.type]
+        for name, field in columns_of(table).items()
+        if name not in repeats
+    }
+
+
 def empty(table: Table) -> pl.DataFrame:
     """A frame of no rows with the table's columns and types."""
     return pl.DataFrame(schema=polars_schema(table))

@@ -43,6 +43,7 @@ def _trial_table(family: Family) -> Table:
         key=("row_id",),
         required=_TRIAL_REQUIRED | (frozenset(family.required) & frozenset(columns)),
         repeats=(("trial_id", "row_id"),) if family.row_is_trial else (),
+        words_checked=True,
     )
 
 

@@ -17,6 +17,7 @@ from datetime import date, datetime
 import polars as pl
 
 from schemas.core import Family
+from schemas.fields import FIELDS
 
 # Column of the corrections -> what it selects by.
 SELECTORS = {
@@ -148,10 +149,13 @@ def _change(family: Family, correction: dict[str, object]) -> tuple[str, object]
         return "athlete_id", value
     samples = family.trace.columns if family.trace else ()
     names = {f.name for f in family.columns if f.name not in samples} | {"mark"}
-    column = correction["field"] or ("test" if action == "relabel" else None)
-    if action in ("relabel", "supply", "convert", "swap") and column in names:
-        return str(column), value
-    return None
+    column = str(correction["field"] or ("test" if action == "relabel" else ""))
+    if action not in ("relabel", "supply", "convert", "swap") or column not in names:
+        return None
+    known = (FIELDS["mark"] if column == "mark" else family.field(column)).values
+    words = str(value).split("/") if action == "swap" else [str(value)]
+    # A word that another family has for it says nothing of this one's rows.
+    return (column, value) if not known or set(words) <= set(known) else None
 
 
 def _swapped(column: str, pair: str) -> pl.Expr:

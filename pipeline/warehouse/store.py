@@ -12,11 +12,12 @@ from typing import Any
 
 import duckdb
 import polars as pl
+import polars.selectors as cs
 
 from pipeline.rights import make_private_folder, owner_only
 from schemas.ddl import create_stored_table, quote
 from schemas.internal import INTERNAL
-from schemas.models import polars_schema
+from schemas.models import polars_schema, stored_schema
 from schemas.tables import TABLES
 
 ALL_TABLES = {**TABLES, **{name: table for name, (table, _) in INTERNAL.items()}}
@@ -37,7 +38,7 @@ _READ_AS = "2"
 
 def _selected(connection: duckdb.DuckDBPyConnection, sql: str) -> pl.DataFrame:
     frame: pl.DataFrame = connection.sql(sql).pl()
-    return frame
+    return frame.with_columns(cs.categorical().cast(pl.String))  # What is stored as an ENUM.
 
 
 def _done(connection: duckdb.DuckDBPyConnection, sql: str) -> None:
@@ -162,9 +163,7 @@ class Warehouse:
         """Add rows to a table; the frame has the table's columns in any order."""
         if frame.is_empty():
             return
-        stored = polars_schema(ALL_TABLES[name])
-        for column, _ in ALL_TABLES[name].repeats:
-            del stored[column]
+        stored = stored_schema(ALL_TABLES[name])
         rows = frame.select(pl.col(column).cast(dtype) for column, dtype in stored.items())
         insert = f"INSERT INTO {quote(name)} SELECT * FROM _incoming"
         if frame.height < _MANY:

@@ -136,6 +136,9 @@ def test_a_correction_that_names_nothing_of_the_family_meets_nothing(hall: Hall)
         "2025-04-01,me,why,,,,a01,2025-03-01,,,supply,flight_time_s,0.5",
         "2025-04-01,me,why,mat-1,,,a01,2025-03-01,,,strike,,",
         f"2025-04-01,me,why,,{'0' * 16},2,,,,,strike,,",
+        # A squat can be done with both legs; of a sprint the word says nothing.
+        "2025-04-01,me,why,,,,a01,2025-03-01,,,supply,side,both",
+        "2025-04-01,me,why,,,,a01,2025-03-01,,,relabel,,squat_jump",
     )
     hall.take_in()
     assert hall.table("sprint_splits").equals(before)
