@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.numerics.laid import ONE_PLACE, Floats, Ints, Laid, length_on_grid
+from pipeline.numerics.windows import EVEN_S, windows
 
 PEAK_SECONDS = 0.1
 """Width of the moving mean whose highest value is the peak force [s]; common practice, no source."""
@@ -37,49 +38,67 @@ def peak_force(
     as a straight line, so uneven steps do not weigh more, and the result does not depend on where samples
     happen to fall.
     """
-    axis, width = clock.axis, length_on_grid(width_s)
+    width = length_on_grid(width_s)
     running = clock.accumulate(np.add, (trapezoids(clock, force_n) if parts is None else parts)[:-1])
+    looked_at = _forceful(clock, force_n, running, width)
+    own, from_n = clock.kept(looked_at), force_n[looked_at]
+    axis, of = own.axis, own.owner
     # Windows that begin at a sample.
-    whole = axis <= clock.spread(clock.ends - width + ONE_PLACE)
+    whole = axis <= own.spread(clock.ends - width + ONE_PLACE)
     until = axis + width
-    end = np.minimum(until, clock.spread(clock.ends))
+    end = np.minimum(until, own.spread(clock.ends))
     j, to_n, area = _until(clock, force_n, running, end)
-    area -= running
+    area -= running[looked_at]
     area[~whole] = -np.inf
     # Windows that end at a sample, where none of the former does.
-    rest = axis >= clock.spread(clock.begins + width)
-    rest[j[whole & (axis[j] >= until - ONE_PLACE)]] = False
-    last = np.flatnonzero(rest)
-    begin = axis[last] - width
-    i, from_n, before = _until(clock, force_n, running, begin)
-    other = running[last] - before
-    greatest = np.maximum.reduceat(area, clock.first)
+    ended = np.zeros(force_n.size, dtype=np.bool_)
+    ended[j[whole & (clock.axis[j] >= until - ONE_PLACE)]] = True
+    rest = np.flatnonzero((axis >= own.spread(clock.begins + width)) & ~ended[looked_at])
+    begin = axis[rest] - width
+    i, before_n, before = _until(clock, force_n, running, begin)
+    other = running[looked_at[rest]] - before
+    greatest = np.maximum.reduceat(area, own.first)
     with np.errstate(invalid="ignore"):  # a trace with a hole comes to NaN
-        np.maximum.at(greatest, clock.owner[i], other)
-    # Moved on until begin or end meets the next sample, a window gains less than half the rise times the way.
-    most = to_n - force_n
-    most[:-1] *= axis[1:] - axis[:-1]
-    few = np.flatnonzero(area + most / 2 > clock.spread(greatest))
-    windows = (
-        np.concatenate(pair)
-        for pair in (
-            (few, i),
-            (j[few], last),
-            (axis[few], begin),
-            (end[few], axis[last]),
-            (force_n[few], from_n),
-            (to_n[few], clock.value_at(axis[last], force_n)),
-            (area[few], other),
-        )
+        np.maximum.at(greatest, of[rest], other)
+    pairs = (
+        (of, of[rest]),
+        (looked_at, i),
+        (j, looked_at[rest]),
+        (axis, begin),
+        (end, axis[rest]),
+        (from_n, before_n),
+        (to_n, from_n[rest]),
+        (area, other),
     )
-    _move_on(clock, force_n, greatest, *windows)
+    _move_on(clock, force_n, greatest, *(np.concatenate(pair) for pair in pairs))
     return np.where(clock.ends - clock.begins < width - ONE_PLACE, np.nan, greatest / width)
+
+
+def _forceful(clock: Laid, force: Floats, running: Floats, width: float) -> Ints:
+    """Samples that the window of `width` with the greatest area of each trace begins or ends near."""
+    tried = windows(clock, width)
+    area = running[tried.far]
+    area -= running
+    # Moved on until begin or end meets the next sample, a window gains less than half the rise times the way.
+    most = force[tried.far]
+    most -= force
+    np.maximum(most, 0.0, out=most)
+    most *= clock.steps
+    most /= 2
+    most += area
+    # One that is off by EVEN_S has at most that much more of the highest force, and of the steepest rise.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slack = EVEN_S * np.maximum.reduceat(np.abs(force), clock.first) * (
+            1 + clock.longest_step / clock.least_step
+        )
+    return tried.worth_a_look(area, most, slack)
 
 
 def _move_on(
     clock: Laid,
     force: Floats,
     greatest: Floats,
+    of: Ints,
     i: Ints,
     j: Ints,
     begin: Floats,
@@ -90,9 +109,10 @@ def _move_on(
 ) -> None:
     """Raise the `greatest` area [N s] of each trace, (k,), to that of windows moved on from where they are.
 
-    Windows: the samples at or before begin and end, or `ONE_PLACE` after; both on the axis; the force there.
+    Windows: the trace that each is `of`; the samples at or before begin and end, or `ONE_PLACE` after; both on
+    the axis; the force there.
     """
-    axis, of = clock.axis, clock.owner[i]
+    axis = clock.axis
     # Until begin or end meets the next sample the area is a parabola; its top, where the force is the same at
     # both, is higher by less than half the rise times the way. So hardly any have to be looked at.
     rise, last = to_n - from_n, clock.last[of]
@@ -140,7 +160,7 @@ def trapezoids(clock: Laid, values: Floats) -> Floats:
     parts = np.zeros(values.size + 1)
     between = parts[1:-1]
     np.add(values[1:], values[:-1], out=between)
-    between *= clock.axis[1:] - clock.axis[:-1]
+    between *= clock.steps[:-1]
     between /= 2
     parts[clock.first] = 0.0
     return parts

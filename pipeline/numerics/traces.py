@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.numerics.laid import ONE_PLACE, Floats, Laid, lay, length_on_grid
+from pipeline.numerics.laid import ONE_PLACE, Floats, Ints, Laid, lay, length_on_grid
 from pipeline.numerics.smoothing import smooth
+from pipeline.numerics.windows import EVEN_S, windows
 
 STRETCH_M = 5.0
 """Length of the stretch that plateau velocity is the mean over [m] (methods, B5)."""
@@ -29,7 +30,9 @@ def first_reached(clock: Laid, position_m: Floats) -> tuple[Laid, Floats]:
     reached = np.maximum.accumulate(places.axis)
     forward = np.ones(reached.size, dtype=np.bool_)
     np.greater(reached[1:], reached[:-1], out=forward[1:])
-    return places.kept(forward), (clock.axis - clock.spread(clock.shift))[forward]
+    passed = np.flatnonzero(forward)
+    way = places.kept(passed)
+    return way, clock.axis[passed] - way.spread(clock.shift)
 
 
 def fastest_stretch(way: Laid, time_s: Floats, length_m: float = STRETCH_M) -> tuple[Floats, Floats]:
@@ -46,22 +49,37 @@ def fastest_window(clock: Laid, position_m: Floats, width_s: float = WINDOW_S) -
 
     NaN for a trace that is shorter.
     """
-    begin, end = _steepest(clock, position_m, width_s)
+    begin, end = _steepest(clock, position_m, width_s, _steep(clock, position_m, width_s))
     return (clock.value_at(end, position_m) - clock.value_at(begin, position_m)) / width_s, end - clock.shift
 
 
-def _steepest(laid: Laid, values: Floats, width: float) -> tuple[Floats, Floats]:
+def _steep(clock: Laid, values: Floats, width: float) -> Ints:
+    """Samples that the window of `width` in which each trace rises most begins or ends with."""
+    tried = windows(clock, length_on_grid(width))
+    rise = values[tried.far]
+    rise -= values
+    # Lines between samples are no steeper than the most that a trace moves in the shortest of its steps.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slack = EVEN_S * clock.greatest_move(values) / clock.least_step
+    return tried.worth_a_look(rise, rise, slack)
+
+
+def _steepest(
+    laid: Laid, values: Floats, width: float, looked_at: Ints | None = None
+) -> tuple[Floats, Floats]:
     """Where on the axis the stretch of `width` in which each rises most begins and ends: (k,) each.
 
     The rise is a piecewise straight line over where the stretch begins, so the highest begins or ends at a
-    sample. NaN where a trace is shorter than `width`.
+    sample: one of `looked_at`, in order, if that is known. NaN where a trace is shorter than `width`.
     """
-    axis, begins, ends, width = laid.axis, laid.begins, laid.ends, length_on_grid(width)
-    ahead = laid.value_at(np.minimum(axis + width, laid.spread(ends)), values) - values
-    ahead[axis > laid.spread(ends - width + ONE_PLACE)] = -np.inf
-    behind = values - laid.value_at(np.maximum(axis - width, laid.spread(begins)), values)
-    behind[axis < laid.spread(begins + width - ONE_PLACE)] = -np.inf
-    best = laid.first_highest(np.maximum(ahead, behind))
+    begins, ends, width = laid.begins, laid.ends, length_on_grid(width)
+    own, here = (laid, values) if looked_at is None else (laid.kept(looked_at), values[looked_at])
+    axis = own.axis
+    ahead = laid.value_at(np.minimum(axis + width, own.spread(ends)), values) - here
+    ahead[axis > own.spread(ends - width + ONE_PLACE)] = -np.inf
+    behind = here - laid.value_at(np.maximum(axis - width, own.spread(begins)), values)
+    behind[axis < own.spread(begins + width - ONE_PLACE)] = -np.inf
+    best = own.first_highest(np.maximum(ahead, behind))
     begin = np.where(ahead[best] >= behind[best], axis[best], np.maximum(axis[best] - width, begins))
     begin[ends - begins < width - ONE_PLACE] = np.nan
     return begin, np.minimum(begin + width, ends)
@@ -79,7 +97,7 @@ def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
     # Only the first metres are looked at, and as much more as the smoothing reaches.
     far = clock.first_highest(position_m > clock.spread(position_m[clock.first] + 2 * _STEPS_M[-1]))
     until = np.where(far > clock.first, clock.axis[far] + length_on_grid(SMOOTH_S), np.inf)
-    looked_at = clock.axis < clock.spread(until)
+    looked_at = np.flatnonzero(clock.axis < clock.spread(until))
     clock = clock.kept(looked_at)
     place = smooth(clock, position_m[looked_at], SMOOTH_S)
     way, time_s = first_reached(clock, place)
