@@ -75,23 +75,20 @@ def peak_force(
 
 
 def _forceful(clock: Laid, force: Floats, running: Floats, width: float) -> Ints:
-    """Samples that the window of `width` with the greatest area of each trace begins or ends near."""
+    """Samples near which the window of `width` with the greatest area of each trace begins or ends."""
     tried = windows(clock, width)
-    area = running[tried.far]
-    area -= running
+    area = tried.change(running)
     # Moved on until begin or end meets the next sample, a window gains less than half the rise times the way.
-    most = force[tried.far]
-    most -= force
+    most = tried.change(force)
     np.maximum(most, 0.0, out=most)
     most *= clock.steps
     most /= 2
     most += area
-    # One that is off by EVEN_S has at most that much more of the highest force, and of the steepest rise.
+    # One that is off by EVEN_S has at most that much more of the greatest force, and of the steepest rise.
+    top, least = np.maximum.reduceat(force, clock.first), np.minimum.reduceat(force, clock.first)
     with np.errstate(divide="ignore", invalid="ignore"):
-        slack = EVEN_S * np.maximum.reduceat(np.abs(force), clock.first) * (
-            1 + clock.longest_step / clock.least_step
-        )
-    return tried.worth_a_look(area, most, slack)
+        steep = (top - least) * clock.longest_step / clock.least_step
+    return tried.worth_a_look(area, most, EVEN_S * (2 * np.maximum(top, -least) + steep))
 
 
 def _move_on(

@@ -56,11 +56,10 @@ def fastest_window(clock: Laid, position_m: Floats, width_s: float = WINDOW_S) -
 def _steep(clock: Laid, values: Floats, width: float) -> Ints:
     """Samples that the window of `width` in which each trace rises most begins or ends with."""
     tried = windows(clock, length_on_grid(width))
-    rise = values[tried.far]
-    rise -= values
     # Lines between samples are no steeper than the most that a trace moves in the shortest of its steps.
     with np.errstate(divide="ignore", invalid="ignore"):
-        slack = EVEN_S * clock.greatest_move(values) / clock.least_step
+        slack = 2 * EVEN_S * clock.greatest_move(values) / clock.least_step
+    rise = tried.change(values)
     return tried.worth_a_look(rise, rise, slack)
 
 

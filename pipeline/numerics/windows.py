@@ -18,53 +18,56 @@ EVEN_S = 1e-5
 
 @dataclass(frozen=True)
 class Windows:
-    """For each of n samples the window that begins with it, all of a trace so many samples long.
+    """Windows that begin with each of n samples and end with the one that is `long` samples further.
 
-    `far`: shape (n,), the sample that ends it, of the same trace. `even`: (n,), whether it is as wide as asked
-    for, but for `EVEN_S`. `of_use`: (n,), False at the end of a trace, where it is cut short.
+    `even`: shape (n,), whether a window is within its trace and as wide as asked for, but for `EVEN_S`;
+    `uneven`: (n,), whether it is within its trace and not so. `missed`: (k,), traces of which windows as wide
+    as asked for may begin or end with a sample and be near none of these.
     """
 
     clock: Laid
-    far: Ints
+    long: int
     even: Bools
-    of_use: Bools
+    uneven: Bools
+    missed: Bools
+
+    def change(self, values: Floats) -> Floats:
+        """From the value of each window's first sample to that of its last: (n,), 0 where there is none."""
+        change = np.zeros_like(values)
+        np.subtract(values[self.long :], values[: -self.long], out=change[: -self.long])
+        return change
 
     def worth_a_look(self, rough: Floats, most: Floats, slack: Floats) -> Ints:
         """The samples, in order, that the highest window of each trace as wide as asked for begins or ends with.
 
-        `rough`, `most`: (n,), what a window comes to, and how high it comes where it is moved on before
-        another sample is met; `slack`: (k,), how much higher or lower those may be that are as wide as asked
-        for and begin or end with the same sample. Of windows that are not even, nothing is known.
+        `rough`: (n,), what even windows come to; `most`: (n,), how high they come where they are moved on
+        before they meet another sample; both but for half the `slack`, (k,). Nothing is known of others.
         """
         highest = np.maximum.reduceat(np.where(self.even, rough, -np.inf), self.clock.first)
-        looked_at = most < self.clock.spread(highest - 2 * slack)
-        looked_at &= self.even
+        looked_at = most < self.clock.spread(highest - slack)
         np.logical_not(looked_at, out=looked_at)
-        looked_at &= self.of_use
-        looked_at[self.far[looked_at]] = True
+        looked_at &= self.even
+        looked_at |= self.uneven
+        looked_at[np.flatnonzero(looked_at) + self.long] = True
+        looked_at |= self.clock.spread(self.missed)
         return np.flatnonzero(looked_at)
 
 
 def windows(clock: Laid, width: float) -> Windows:
-    """Windows of about `width`, rounded by `laid.length_on_grid`."""
-    with np.errstate(divide="ignore"):
-        long = np.clip(np.rint(width / clock.least_step), 1, clock.sizes).astype(np.int64)
-    count = clock.sizes - long
-    # Where samples begin or end windows that are none of these, all of a trace are looked at.
-    begin = clock.axis[np.minimum(clock.first + count, clock.last)]
-    end = clock.axis[np.minimum(clock.first + long - 1, clock.last)]
+    """Windows of about `width`, rounded by `laid.length_on_grid`: as long as most traces have them."""
+    axis, least = clock.axis, clock.least_step
+    known = least >= EVEN_S
+    longs = np.rint(width / np.where(known, least, np.inf))
+    longs = np.clip(longs, 1, max(axis.size - 1, 1)).astype(np.int64)
+    long = max(int(np.bincount(longs, minlength=1).argmax()), 1)
+    count = np.maximum(clock.sizes - long, 0)
+    begin = axis[np.minimum(clock.first + count, clock.last)]
+    end = axis[np.minimum(clock.first + long - 1, clock.last)]
     missed = (begin <= clock.ends - width + ONE_PLACE) | (end >= clock.begins + width - ONE_PLACE)
-    missed |= (count == 0) | (clock.least_step < EVEN_S)
-    far = np.arange(clock.axis.size)
-    far += clock.spread(long)
-    np.minimum(far, clock.spread(clock.last), out=far)
-    off = clock.axis[far]
-    off -= clock.axis
-    off -= width
-    np.abs(off, out=off)
-    parts = np.column_stack([count, clock.sizes - count])
-    of_use = np.repeat(np.column_stack([np.ones_like(missed), missed]).ravel(), parts.ravel())
-    even = off <= EVEN_S
-    even &= of_use
-    even &= clock.spread(~missed)
-    return Windows(clock, far, even, of_use)
+    missed |= ~known | (longs != long) | (count == 0)
+    within = np.column_stack([~missed, np.zeros_like(missed)]).ravel()
+    within = np.repeat(within, np.column_stack([count, clock.sizes - count]).ravel())
+    even, wide = within.copy(), axis[long:] - axis[:-long]
+    even[:-long] &= wide <= width + EVEN_S
+    even[:-long] &= wide >= width - EVEN_S
+    return Windows(clock, long, even, within & ~even, missed)
