@@ -72,27 +72,28 @@ class Laid:
     @cached_property
     def steps(self) -> Floats:
         """From each sample to the next of its trace on the axis, 0 from its last: (n,)."""
-        steps = np.zeros_like(self.axis)
-        np.subtract(self.axis[1:], self.axis[:-1], out=steps[:-1])
-        steps[self.last] = 0.0
-        return steps
+        return self.moves(self.axis)
 
     @cached_property
     def least_step(self) -> Floats:
         """The shortest of the steps of each trace, 0 if it has none: (k,)."""
-        return np.asarray(np.minimum.reduceat(self.steps, self._first_to_last)[::2])
+        return self.over_steps(np.minimum, self.steps)
 
     @cached_property
     def longest_step(self) -> Floats:
         """The longest of the steps of each trace, 0 if it has none: (k,)."""
-        return np.asarray(np.maximum.reduceat(self.steps, self.first))
+        return self.over_steps(np.maximum, self.steps)
 
-    def greatest_move(self, values: Floats) -> Floats:
-        """By how much the values of each trace differ at most from one sample to the next: (n,) -> (k,)."""
+    def moves(self, values: Floats) -> Floats:
+        """From each value to that of the next sample of its trace, 0 from its last: (n,) -> (n,)."""
         moves = np.zeros_like(values)
         np.subtract(values[1:], values[:-1], out=moves[:-1])
-        np.abs(moves, out=moves)
-        return np.asarray(np.maximum.reduceat(moves, self._first_to_last)[::2])
+        moves[self.last] = 0.0
+        return moves
+
+    def over_steps(self, ufunc: np.ufunc, values: Floats) -> Floats:
+        """`ufunc` over the values of each trace but its last, or over its only one: (n,) -> (k,)."""
+        return np.asarray(ufunc.reduceat(values, self._first_to_last)[::2])
 
     @cached_property
     def _first_to_last(self) -> Ints:

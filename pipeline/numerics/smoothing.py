@@ -40,42 +40,43 @@ def peak_force(
     """
     width = length_on_grid(width_s)
     running = clock.accumulate(np.add, (trapezoids(clock, force_n) if parts is None else parts)[:-1])
-    looked_at = _forceful(clock, force_n, running, width)
-    own, from_n = clock.kept(looked_at), force_n[looked_at]
-    axis, of = own.axis, own.owner
+    first, last = _forceful(clock, force_n, running, width)
     # Windows that begin at a sample.
-    whole = axis <= own.spread(clock.ends - width + ONE_PLACE)
+    own = clock.kept(first)
+    axis, of = own.axis, own.owner
     until = axis + width
     end = np.minimum(until, own.spread(clock.ends))
+    whole = axis <= own.spread(clock.ends - width + ONE_PLACE)
     j, to_n, area = _until(clock, force_n, running, end)
-    area -= running[looked_at]
+    area -= running[first]
     area[~whole] = -np.inf
+    greatest = np.maximum.reduceat(area, own.first)
     # Windows that end at a sample, where none of the former does.
     ended = np.zeros(force_n.size, dtype=np.bool_)
     ended[j[whole & (clock.axis[j] >= until - ONE_PLACE)]] = True
-    rest = np.flatnonzero((axis >= own.spread(clock.begins + width)) & ~ended[looked_at])
-    begin = axis[rest] - width
-    i, before_n, before = _until(clock, force_n, running, begin)
-    other = running[looked_at[rest]] - before
-    greatest = np.maximum.reduceat(area, own.first)
+    own = clock.kept(last)
+    rest = np.flatnonzero((own.axis >= own.spread(clock.begins + width)) & ~ended[last])
+    last, begin, whose = last[rest], own.axis[rest] - width, own.owner[rest]
+    i, from_n, before = _until(clock, force_n, running, begin)
+    other = running[last] - before
     with np.errstate(invalid="ignore"):  # a trace with a hole comes to NaN
-        np.maximum.at(greatest, of[rest], other)
+        np.maximum.at(greatest, whose, other)
     pairs = (
-        (of, of[rest]),
-        (looked_at, i),
-        (j, looked_at[rest]),
+        (of, whose),
+        (first, i),
+        (j, last),
         (axis, begin),
-        (end, axis[rest]),
-        (from_n, before_n),
-        (to_n, from_n[rest]),
+        (end, clock.axis[last]),
+        (force_n[first], from_n),
+        (to_n, force_n[last]),
         (area, other),
     )
     _move_on(clock, force_n, greatest, *(np.concatenate(pair) for pair in pairs))
     return np.where(clock.ends - clock.begins < width - ONE_PLACE, np.nan, greatest / width)
 
 
-def _forceful(clock: Laid, force: Floats, running: Floats, width: float) -> Ints:
-    """Samples near which the window of `width` with the greatest area of each trace begins or ends."""
+def _forceful(clock: Laid, force: Floats, running: Floats, width: float) -> tuple[Ints, Ints]:
+    """Samples that the window with the greatest area of each trace may begin near, and may end near."""
     tried = windows(clock, width)
     area = tried.change(running)
     # Moved on until begin or end meets the next sample, a window gains less than half the rise times the way.

@@ -21,6 +21,8 @@ SMOOTH_S = 0.1
 """Width of the centred moving mean in which the start is looked for [s]; common practice, no source."""
 _STEPS_M = np.array([0.25, 1.0, 2.25])  # their roots are 1, 2 and 3 halves of a root metre
 _FIRST_S = 0.15
+_EVERY = 8
+_MICROMETRE = 1e-6
 _REST_S = (1.5, 0.6)  # rest is looked for in this span before the first quarter metre
 
 
@@ -40,8 +42,36 @@ def fastest_stretch(way: Laid, time_s: Floats, length_m: float = STRETCH_M) -> t
 
     `way`, `time_s`: as `first_reached` gives them.
     """
-    begin, end = _steepest(way, -time_s, length_m)
+    begin, end = _steepest(way, -time_s, length_m, _quick(way, time_s, length_m))
     return way.value_at(begin, time_s), way.value_at(end, time_s)
+
+
+def _quick(way: Laid, time_s: Floats, length: float) -> tuple[Ints, Ints]:
+    """Samples that the fastest stretch of each run may begin with, and those that it may end with."""
+    length = length_on_grid(length)
+    count = -(-way.sizes // _EVERY)
+    some = np.repeat(way.first - _EVERY * (np.cumsum(count) - count), count)
+    some += _EVERY * np.arange(some.size)
+    own = way.kept(some)
+    took = way.value_at(np.minimum(own.axis + length, own.spread(way.ends)), time_s) - time_s[some]
+    took[own.axis > own.spread(way.ends - length)] = np.inf
+    quick = np.minimum.reduceat(took, own.first)
+    # So many samples take no less than the quickest of these stretches, nor than the fastest: whatever is as
+    # fast goes as far in them.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        long = np.floor(quick / way.over_steps(np.minimum, way.moves(time_s))) + 1
+    long = np.where(long < way.sizes, long, way.sizes).astype(np.int64)
+    far = np.arange(time_s.size)
+    far += way.spread(long)
+    np.minimum(far, way.spread(way.last), out=far)
+    enough = length - _MICROMETRE
+    begins, ends = way.axis[far] - way.axis >= enough, np.zeros(far.size, dtype=np.bool_)
+    ends[far[begins]] = True
+    # Those that may end with an earlier sample than any of these, and those without a stretch.
+    other = way.axis[np.minimum(way.first + long - 1, way.last)] - way.begins >= enough
+    other |= way.ends - way.begins < enough
+    other = way.spread(other)
+    return np.flatnonzero(begins | other), np.flatnonzero(ends | other)
 
 
 def fastest_window(clock: Laid, position_m: Floats, width_s: float = WINDOW_S) -> tuple[Floats, Floats]:
@@ -53,35 +83,41 @@ def fastest_window(clock: Laid, position_m: Floats, width_s: float = WINDOW_S) -
     return (clock.value_at(end, position_m) - clock.value_at(begin, position_m)) / width_s, end - clock.shift
 
 
-def _steep(clock: Laid, values: Floats, width: float) -> Ints:
-    """Samples that the window of `width` in which each trace rises most begins or ends with."""
+def _steep(clock: Laid, values: Floats, width: float) -> tuple[Ints, Ints]:
+    """Samples that the window in which each trace rises most may begin with, and those that it may end with."""
     tried = windows(clock, length_on_grid(width))
+    rise = tried.change(values)
     # Lines between samples are no steeper than the most that a trace moves in the shortest of its steps.
     with np.errstate(divide="ignore", invalid="ignore"):
-        slack = 2 * EVEN_S * clock.greatest_move(values) / clock.least_step
-    rise = tried.change(values)
+        slack = 2 * EVEN_S * clock.over_steps(np.maximum, np.abs(clock.moves(values))) / clock.least_step
     return tried.worth_a_look(rise, rise, slack)
 
 
 def _steepest(
-    laid: Laid, values: Floats, width: float, looked_at: Ints | None = None
+    laid: Laid, values: Floats, width: float, looked_at: tuple[Ints, Ints]
 ) -> tuple[Floats, Floats]:
     """Where on the axis the stretch of `width` in which each rises most begins and ends: (k,) each.
 
     The rise is a piecewise straight line over where the stretch begins, so the highest begins or ends at a
-    sample: one of `looked_at`, in order, if that is known. NaN where a trace is shorter than `width`.
+    sample. `looked_at`: samples that it may begin with, and those that it may end with, in order, at least
+    one each of each trace. NaN where a trace is shorter than `width`.
     """
-    begins, ends, width = laid.begins, laid.ends, length_on_grid(width)
-    own, here = (laid, values) if looked_at is None else (laid.kept(looked_at), values[looked_at])
-    axis = own.axis
-    ahead = laid.value_at(np.minimum(axis + width, own.spread(ends)), values) - here
-    ahead[axis > own.spread(ends - width + ONE_PLACE)] = -np.inf
-    behind = here - laid.value_at(np.maximum(axis - width, own.spread(begins)), values)
-    behind[axis < own.spread(begins + width - ONE_PLACE)] = -np.inf
-    best = own.first_highest(np.maximum(ahead, behind))
-    begin = np.where(ahead[best] >= behind[best], axis[best], np.maximum(axis[best] - width, begins))
-    begin[ends - begins < width - ONE_PLACE] = np.nan
-    return begin, np.minimum(begin + width, ends)
+    width, first, last = length_on_grid(width), laid.begins, laid.ends
+    i, j = looked_at
+    own = laid.kept(i)
+    ahead = laid.value_at(np.minimum(own.axis + width, own.spread(last)), values) - values[i]
+    ahead[own.axis > own.spread(last - width + ONE_PLACE)] = -np.inf
+    best = own.first_highest(ahead)
+    i, ahead = i[best], ahead[best]
+    own = laid.kept(j)
+    behind = values[j] - laid.value_at(np.maximum(own.axis - width, own.spread(first)), values)
+    behind[own.axis < own.spread(first + width - ONE_PLACE)] = -np.inf
+    best = own.first_highest(behind)
+    j, behind = j[best], behind[best]
+    at_sample = (ahead > behind) | ((ahead == behind) & (i <= j))
+    begin = np.where(at_sample, laid.axis[i], np.maximum(laid.axis[j] - width, first))
+    begin[last - first < width - ONE_PLACE] = np.nan
+    return begin, np.minimum(begin + width, last)
 
 
 def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:

@@ -37,20 +37,21 @@ class Windows:
         np.subtract(values[self.long :], values[: -self.long], out=change[: -self.long])
         return change
 
-    def worth_a_look(self, rough: Floats, most: Floats, slack: Floats) -> Ints:
-        """The samples, in order, that the highest window of each trace as wide as asked for begins or ends with.
+    def worth_a_look(self, rough: Floats, most: Floats, slack: Floats) -> tuple[Ints, Ints]:
+        """Samples that the highest window of each trace as wide as asked for may begin with, or end with.
 
         `rough`: (n,), what even windows come to; `most`: (n,), how high they come where they are moved on
         before they meet another sample; both but for half the `slack`, (k,). Nothing is known of others.
+        Both are in order, and there is one of each trace at least.
         """
         highest = np.maximum.reduceat(np.where(self.even, rough, -np.inf), self.clock.first)
-        looked_at = most < self.clock.spread(highest - slack)
-        np.logical_not(looked_at, out=looked_at)
-        looked_at &= self.even
-        looked_at |= self.uneven
-        looked_at[np.flatnonzero(looked_at) + self.long] = True
-        looked_at |= self.clock.spread(self.missed)
-        return np.flatnonzero(looked_at)
+        begins = most < self.clock.spread(highest - slack)
+        np.logical_not(begins, out=begins)
+        begins &= self.even
+        begins |= self.uneven
+        ends, missed = np.zeros_like(begins), self.clock.spread(self.missed)
+        ends[np.flatnonzero(begins) + self.long] = True
+        return np.flatnonzero(begins | missed), np.flatnonzero(ends | missed)
 
 
 def windows(clock: Laid, width: float) -> Windows:
