@@ -118,6 +118,14 @@ class Laid:
             return np.where(np.isnan(axis), np.nan, values.sum())
         return np.interp(axis, self.axis, values)
 
+    def value_behind(self, i: Ints, axis: Floats, values: Floats) -> Floats:
+        """As `value_at`, of places whose last sample at or before each is known: `i`."""
+        value, way = values[i], axis - self.axis[i]
+        between = np.flatnonzero(way > 0)  # a sample's own value counts even if the next is NaN
+        i, way = i[between], way[between]
+        value[between] += (values[i + 1] - values[i]) / (self.axis[i + 1] - self.axis[i]) * way
+        return value
+
     def value_of(self, at: Floats, values: Floats) -> Floats:
         """The values of each trace at `at`, by itself: its first before it begins, its last after its end.
 
@@ -158,7 +166,9 @@ def lay(at: Floats, offsets: Ints) -> Laid:
     low, high = (on_grid(extreme.reduceat(at, offsets[:-1])) for extreme in (np.minimum, np.maximum))
     lengths = high - low + 1.0
     shift = np.cumsum(lengths) - lengths - low
-    return Laid(on_grid(at) + np.repeat(shift, np.diff(offsets)), offsets, shift)
+    axis = on_grid(at)
+    axis += np.repeat(shift, np.diff(offsets))
+    return Laid(axis, offsets, shift)
 
 
 def on_grid(places: Floats) -> Floats:

@@ -127,7 +127,9 @@ def mean_force(clock: Laid, force_n: Floats, parts: Floats | None = None) -> Flo
 
     `parts`: as for `peak_force`.
     """
-    return _mean_between(clock, force_n, clock.begins, clock.ends, parts)
+    lasted = clock.ends - clock.begins
+    parts = trapezoids(clock, force_n) if parts is None else parts
+    return _sums(parts, clock.first, clock.last) / np.where(lasted > 0, lasted, np.nan)
 
 
 def mean_between(
@@ -138,19 +140,20 @@ def mean_between(
     NaN where one of them is NaN, where they are one, or where a force between them is NaN. `parts`: as for
     `peak_force`.
     """
-    return _mean_between(clock, force_n, clock.on_axis(begin_s), clock.on_axis(end_s), parts)
-
-
-def _mean_between(clock: Laid, force: Floats, begin: Floats, end: Floats, parts: Floats | None) -> Floats:
-    """As `mean_between`, of places on the axis."""
+    begin, end = clock.on_axis(begin_s), clock.on_axis(end_s)
     known = end > begin
     begin, end = np.where(known, begin, clock.begins), np.where(known, end, clock.begins)
     i, j = clock.before(begin), clock.before(end)
-    # The trapezoids from sample i to j are every other of these sums.
-    parts = trapezoids(clock, force) if parts is None else parts
-    sums = np.add.reduceat(parts, np.column_stack([i + 1, j + 1]).ravel())[::2]
-    area = np.where(j > i, sums, 0.0) + _after(clock, force, j, end) - _after(clock, force, i, begin)
+    area = _sums(trapezoids(clock, force_n) if parts is None else parts, i, j)
+    area = area + _after(clock, force_n, j, end) - _after(clock, force_n, i, begin)
     return np.asarray(area / np.where(known, end - begin, np.nan))
+
+
+def _sums(parts: Floats, i: Ints, j: Ints) -> Floats:
+    """Integral of each trace from sample `i` to `j`, in order, of its `trapezoids`."""
+    # Every other of these sums; of an empty stretch, reduceat gives the number behind it.
+    sums = np.add.reduceat(parts, np.column_stack([i + 1, j + 1]).ravel())[::2]
+    return np.where(j > i, sums, 0.0)
 
 
 def trapezoids(clock: Laid, values: Floats) -> Floats:
@@ -192,4 +195,4 @@ def _area_until(clock: Laid, values: Floats, slope: Floats, running: Floats, axi
 
 def _after(clock: Laid, values: Floats, i: Ints, axis: Floats) -> Floats:
     """Integral from sample `i` to places on the axis, each before the next sample."""
-    return np.asarray((axis - clock.axis[i]) * (values[i] + clock.value_at(axis, values)) / 2)
+    return np.asarray((axis - clock.axis[i]) * (values[i] + clock.value_behind(i, axis, values)) / 2)
