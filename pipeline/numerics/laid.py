@@ -23,6 +23,8 @@ LONGEST = 1 << 13
 """Even four times this length keeps every digit of `GRID`."""
 PORTION = 1 << 17
 """Samples worked on together: what they need stays in a core's cache."""
+_SHORT = 200
+"""Traces of fewer samples each are summed faster in rows than one by one."""
 ONE_PLACE = 1e-9
 """Places that differ by less are one: `GRID` may have parted them."""
 
@@ -152,6 +154,13 @@ class Laid:
 
     def accumulate(self, ufunc: np.ufunc, values: Floats) -> Floats:
         """`ufunc.accumulate` of each trace's values: (n,) -> (n,)."""
+        longest = int(self.sizes.max(initial=0))
+        if longest * self.sizes.size < min(2 * values.size, _SHORT * self.sizes.size):
+            # Many short ones are put below each other, as long as not too much of that is empty.
+            own = np.arange(longest) < self.sizes[:, None]
+            rows = np.zeros(own.shape)
+            rows[own] = values
+            return np.asarray(ufunc.accumulate(rows, 1, None, rows)[own])
         found = np.empty_like(values)
         for a, b in pairwise(self.offsets.tolist()):
             ufunc.accumulate(values[a:b], 0, None, found[a:b])  # by place: a fifth faster for short traces
