@@ -23,7 +23,7 @@ LONGEST = 1 << 13
 """Even four times this length keeps every digit of `GRID`."""
 PORTION = 1 << 17
 """Samples worked on together: what they need stays in a core's cache."""
-_SHORT = 200
+_SHORT = 400
 """Traces of fewer samples each are summed faster in rows than one by one."""
 ONE_PLACE = 1e-9
 """Places that differ by less are one: `GRID` may have parted them."""

@@ -129,10 +129,7 @@ def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
     1.5 to 0.6 s before the first quarter metre, so a drift while waiting is no start; without such samples
     it is the first one. Of a run that had begun before its first sample this is no start: see `first_speed`.
     """
-    # Only the first metres are looked at, and as much more as the smoothing reaches.
-    far = clock.first_highest(position_m > clock.spread(position_m[clock.first] + 2 * _STEPS_M[-1]))
-    until = np.where(far > clock.first, clock.axis[far] + length_on_grid(SMOOTH_S), np.inf)
-    looked_at = np.flatnonzero(clock.axis < clock.spread(until))
+    looked_at = np.flatnonzero(clock.axis <= clock.spread(_known_by(clock, position_m)))
     clock = clock.kept(looked_at)
     place = smooth(clock, position_m[looked_at], SMOOTH_S)
     way, time_s = first_reached(clock, place)
@@ -146,6 +143,25 @@ def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
     one, two, three = way.value_of(level[:, None] + _STEPS_M, time_s).T
     known = way.ends - way.shift - np.minimum(first, level) >= _STEPS_M[-1]
     return np.where(known, 3 * one - 3 * two + three, np.nan), np.where(known, level, np.nan)
+
+
+def _known_by(clock: Laid, position_m: Floats) -> Floats:
+    """By where on the axis the start of each run is known, whatever comes later: (k,); inf if never.
+
+    That is where the smoothed place is 2.25 m past rest, which is no more than a quarter metre past the first.
+    So it is where for the width of the smoothing all places have been further; at the latest, with it, where
+    one is twice as far: what comes then is no start.
+    """
+    away = position_m - clock.spread(position_m[clock.first])
+    beyond = np.append(np.flatnonzero(away > 2 * _STEPS_M[-1]), away.size)
+    far = beyond[np.searchsorted(beyond, clock.first)]
+    found, far = far <= clock.last, np.minimum(far, clock.last)
+    near = np.flatnonzero(away <= _STEPS_M[0] + _STEPS_M[-1])
+    since = clock.axis[np.minimum(near[np.searchsorted(near, far) - 1] + 1, away.size - 1)]
+    width = length_on_grid(SMOOTH_S)
+    sure = since + width + 2 * clock.longest_step
+    far_m = clock.axis[far]
+    return np.where(found, np.where(sure <= far_m, sure, far_m + width), np.inf)
 
 
 def first_speed(clock: Laid, position_m: Floats) -> Floats:

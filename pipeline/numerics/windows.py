@@ -42,10 +42,10 @@ class Windows:
 
         `rough`: (n,), what even windows come to; `most`: (n,), how high they come where they are moved on
         before they meet another sample; both but for half the `slack`, (k,). Nothing is known of others.
-        Both are in order, and there is one of each trace at least.
+        Both are in order, and there is one of each trace at least. Writes over `rough`.
         """
-        highest = np.maximum.reduceat(np.where(self.even, rough, -np.inf), self.clock.first)
-        begins = most < self.clock.spread(highest - slack)
+        rough[~self.even] = -np.inf
+        begins = most < self.clock.spread(np.maximum.reduceat(rough, self.clock.first) - slack)
         np.logical_not(begins, out=begins)
         begins &= self.even
         begins |= self.uneven
