@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,7 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+Number = TypeVar("Number", bound=np.generic)
 
 GRID = 2.0**38
 """Places on an axis are told to 1 / GRID, 4e-12 s or m. So sums and differences of them are exact, and where
@@ -106,7 +108,7 @@ class Laid:
     def _index(self) -> Floats:
         return np.arange(self.axis.size, dtype=np.float64)
 
-    def spread(self, numbers: Floats) -> Floats:
+    def spread(self, numbers: npt.NDArray[Number]) -> npt.NDArray[Number]:
         """A number of each trace at each of its samples: (k,) -> (n,)."""
         return np.repeat(numbers, self.sizes)
 

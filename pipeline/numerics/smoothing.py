@@ -107,8 +107,8 @@ def _move_on(
 ) -> None:
     """Raise the `greatest` area [N s] of each trace, (k,), to that of windows moved on from where they are.
 
-    Windows: the trace that each is `of`; the samples at or before begin and end, or `ONE_PLACE` after; both on
-    the axis; the force there.
+    Windows: the trace that each is `of`; the samples at or before begin and end, or `ONE_PLACE` after; begin
+    and end on the axis; the force there.
     """
     axis = clock.axis
     # Until begin or end meets the next sample the area is a parabola; its top, where the force is the same at

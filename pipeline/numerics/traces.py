@@ -1,4 +1,4 @@
-"""Numbers of traces of runs: where each begins, its fastest stretch, its speed section by section.
+"""Numbers of traces of runs: where each begins, when it passes places, its speed section by section.
 
 Positions are as measured; only where a run begins is looked for in a smoothed one (`smoothing.smooth`).
 Between samples the position is taken as a straight line, so nothing depends on where samples happen to fall.
@@ -9,20 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.numerics.laid import ONE_PLACE, Floats, Ints, Laid, lay, length_on_grid
+from pipeline.numerics.fastest import STRETCH_M
+from pipeline.numerics.laid import ONE_PLACE, Floats, Laid, lay, length_on_grid
 from pipeline.numerics.smoothing import smooth
-from pipeline.numerics.windows import EVEN_S, windows
 
-STRETCH_M = 5.0
-"""Length of the stretch that plateau velocity is the mean over [m] (methods, B5)."""
-WINDOW_S = 0.5
-"""Width of the window that the fastest half second is the mean over [s] (methods, B5)."""
 SMOOTH_S = 0.1
 """Width of the centred moving mean in which the start is looked for [s]; common practice, no source."""
 _STEPS_M = np.array([0.25, 1.0, 2.25])  # their roots are 1, 2 and 3 halves of a root metre
 _FIRST_S = 0.15
-_EVERY = 8
-_MICROMETRE = 1e-6
 _REST_S = (1.5, 0.6)  # rest is looked for in this span before the first quarter metre
 
 
@@ -35,89 +29,6 @@ def first_reached(clock: Laid, position_m: Floats) -> tuple[Laid, Floats]:
     passed = np.flatnonzero(forward)
     way = places.kept(passed)
     return way, clock.axis[passed] - way.spread(clock.shift)
-
-
-def fastest_stretch(way: Laid, time_s: Floats, length_m: float = STRETCH_M) -> tuple[Floats, Floats]:
-    """When the fastest `length_m` of each run begin and end [s]: (k,) each; NaN where the run is shorter.
-
-    `way`, `time_s`: as `first_reached` gives them.
-    """
-    begin, end = _steepest(way, -time_s, length_m, _quick(way, time_s, length_m))
-    return way.value_at(begin, time_s), way.value_at(end, time_s)
-
-
-def _quick(way: Laid, time_s: Floats, length: float) -> tuple[Ints, Ints]:
-    """Samples that the fastest stretch of each run may begin with, and those that it may end with."""
-    length = length_on_grid(length)
-    count = -(-way.sizes // _EVERY)
-    some = np.repeat(way.first - _EVERY * (np.cumsum(count) - count), count)
-    some += _EVERY * np.arange(some.size)
-    own = way.kept(some)
-    took = way.value_at(np.minimum(own.axis + length, own.spread(way.ends)), time_s) - time_s[some]
-    took[own.axis > own.spread(way.ends - length)] = np.inf
-    quick = np.minimum.reduceat(took, own.first)
-    # So many samples take no less than the quickest of these stretches, nor than the fastest: whatever is as
-    # fast goes as far in them.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        long = np.floor(quick / way.over_steps(np.minimum, way.moves(time_s))) + 1
-    long = np.where(long < way.sizes, long, way.sizes).astype(np.int64)
-    far = np.arange(time_s.size)
-    far += way.spread(long)
-    np.minimum(far, way.spread(way.last), out=far)
-    enough = length - _MICROMETRE
-    begins, ends = way.axis[far] - way.axis >= enough, np.zeros(far.size, dtype=np.bool_)
-    ends[far[begins]] = True
-    # Those that may end with an earlier sample than any of these, and those without a stretch.
-    other = way.axis[np.minimum(way.first + long - 1, way.last)] - way.begins >= enough
-    other |= way.ends - way.begins < enough
-    other = way.spread(other)
-    return np.flatnonzero(begins | other), np.flatnonzero(ends | other)
-
-
-def fastest_window(clock: Laid, position_m: Floats, width_s: float = WINDOW_S) -> tuple[Floats, Floats]:
-    """Highest mean velocity [m/s] over any `width_s`, and when that window ends [s]: (k,) each.
-
-    NaN for a trace that is shorter.
-    """
-    begin, end = _steepest(clock, position_m, width_s, _steep(clock, position_m, width_s))
-    return (clock.value_at(end, position_m) - clock.value_at(begin, position_m)) / width_s, end - clock.shift
-
-
-def _steep(clock: Laid, values: Floats, width: float) -> tuple[Ints, Ints]:
-    """Samples that the window in which each trace rises most may begin with, and those that it may end with."""
-    tried = windows(clock, length_on_grid(width))
-    rise = tried.change(values)
-    # Lines between samples are no steeper than the most that a trace moves in the shortest of its steps.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slack = 2 * EVEN_S * clock.over_steps(np.maximum, np.abs(clock.moves(values))) / clock.least_step
-    return tried.worth_a_look(rise, rise, slack)
-
-
-def _steepest(
-    laid: Laid, values: Floats, width: float, looked_at: tuple[Ints, Ints]
-) -> tuple[Floats, Floats]:
-    """Where on the axis the stretch of `width` in which each rises most begins and ends: (k,) each.
-
-    The rise is a piecewise straight line over where the stretch begins, so the highest begins or ends at a
-    sample. `looked_at`: samples that it may begin with, and those that it may end with, in order, at least
-    one each of each trace. NaN where a trace is shorter than `width`.
-    """
-    width, first, last = length_on_grid(width), laid.begins, laid.ends
-    i, j = looked_at
-    own = laid.kept(i)
-    ahead = laid.value_at(np.minimum(own.axis + width, own.spread(last)), values) - values[i]
-    ahead[own.axis > own.spread(last - width + ONE_PLACE)] = -np.inf
-    best = own.first_highest(ahead)
-    i, ahead = i[best], ahead[best]
-    own = laid.kept(j)
-    behind = values[j] - laid.value_at(np.maximum(own.axis - width, own.spread(first)), values)
-    behind[own.axis < own.spread(first + width - ONE_PLACE)] = -np.inf
-    best = own.first_highest(behind)
-    j, behind = j[best], behind[best]
-    at_sample = (ahead > behind) | ((ahead == behind) & (i <= j))
-    begin = np.where(at_sample, laid.axis[i], np.maximum(laid.axis[j] - width, first))
-    begin[last - first < width - ONE_PLACE] = np.nan
-    return begin, np.minimum(begin + width, last)
 
 
 def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
@@ -148,9 +59,9 @@ def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
 def _known_by(clock: Laid, position_m: Floats) -> Floats:
     """By where on the axis the start of each run is known, whatever comes later: (k,); inf if never.
 
-    That is where the smoothed place is 2.25 m past rest, which is no more than a quarter metre past the first.
-    So it is where for the width of the smoothing all places have been further; at the latest, with it, where
-    one is twice as far: what comes then is no start.
+    That is by when the smoothed place is 2.25 m past rest, which is at most a quarter metre past the first:
+    for the width of the smoothing all places have been 2.5 m past it then. At the latest it is soon after the
+    first that is 4.5 m past it.
     """
     away = position_m - clock.spread(position_m[clock.first])
     beyond = np.append(np.flatnonzero(away > 2 * _STEPS_M[-1]), away.size)

@@ -16,12 +16,11 @@ from scipy.optimize import curve_fit
 
 from pipeline.metrics.found_reps import found_reps
 from pipeline.metrics.resisted_traces import MOST_STEPS, STEP_S, trace_numbers
+from pipeline.numerics.fastest import fastest_stretch, fastest_window
 from pipeline.numerics.laid import Floats, Ints, lay, portions
 from pipeline.numerics.repetitions import find_repetitions
 from pipeline.numerics.smoothing import mean_between, mean_force, peak_force, smooth
 from pipeline.numerics.traces import (
-    fastest_stretch,
-    fastest_window,
     first_reached,
     first_speed,
     section_speeds,
