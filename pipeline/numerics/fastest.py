@@ -15,7 +15,7 @@ STRETCH_M = 5.0
 """Length of the stretch that plateau velocity is the mean over [m] (methods, B5)."""
 WINDOW_S = 0.5
 """Width of the window that the fastest half second is the mean over [s] (methods, B5)."""
-_EVERY = 8  # samples from one stretch that is timed first to the next
+_EVERY = 16  # samples from one stretch that is timed first to the next
 _MICROMETRE = 1e-6
 
 
