@@ -25,7 +25,7 @@ NOISE_S = 0.01
 
 
 def seconds(work: Callable[[], object]) -> float:
-    """Processor time of one call [s], of all its threads: the best of `calls`, as others share the machine."""
+    """Processor time of one call [s], of all its threads: the best of `calls`: others share the machine."""
     return min(calls(work))
 
 
