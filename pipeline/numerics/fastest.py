@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.numerics.laid import ONE_PLACE, Floats, Ints, Laid, length_on_grid
-from pipeline.numerics.windows import EVEN_S, windows
+from pipeline.numerics.windows import EVEN_S, in_order, windows
 
 STRETCH_M = 5.0
 """Length of the stretch that plateau velocity is the mean over [m] (methods, B5)."""
@@ -40,17 +40,16 @@ def _quick(way: Laid, time_s: Floats, length: float) -> tuple[Ints, Ints]:
     took = way.value_at(np.minimum(own.axis + length, own.spread(way.ends)), time_s) - time_s[some]
     took[own.axis > own.spread(way.ends - length)] = np.inf
     with np.errstate(divide="ignore", invalid="ignore"):
-        long = np.minimum.reduceat(took, own.first) / way.over_steps(np.minimum, way.moves(time_s))
-    long = np.where(long < way.sizes, np.floor(long) + 1, way.sizes).astype(np.int64)
+        steps = np.minimum.reduceat(took, own.first) / way.over_steps(np.minimum, way.moves(time_s))
+    long = np.where(steps < way.sizes, np.floor(steps) + 1, way.sizes).astype(np.int64)
     far = np.arange(time_s.size) + way.spread(long)
     np.minimum(far, way.spread(way.last), out=far)
     enough = length - _MICROMETRE  # more than what rounding takes
-    begins, ends = way.axis[far] - way.axis >= enough, np.zeros(far.size, dtype=np.bool_)
-    ends[far[begins]] = True
+    some = np.flatnonzero(way.axis[far] - way.axis >= enough)
     # All of runs in which one may end before so many samples, and of those that are too short.
     early = way.axis[np.minimum(way.first + long - 1, way.last)] - way.begins >= enough
-    all_of = way.spread(early | (way.ends - way.begins < enough))
-    return np.flatnonzero(begins | all_of), np.flatnonzero(ends | all_of)
+    all_of = np.flatnonzero(way.spread(early | (way.ends - way.begins < enough)))
+    return in_order(some, all_of), in_order(far[some], all_of)
 
 
 def fastest_window(clock: Laid, position_m: Floats, width_s: float = WINDOW_S) -> tuple[Floats, Floats]:

@@ -64,15 +64,17 @@ def _known_by(clock: Laid, position_m: Floats) -> Floats:
     first that is 4.5 m past it.
     """
     away = position_m - clock.spread(position_m[clock.first])
-    beyond = np.append(np.flatnonzero(away > 2 * _STEPS_M[-1]), away.size)
-    far = beyond[np.searchsorted(beyond, clock.first)]
+    # No first sample is past itself, so whatever is comes with one that is after one that is not.
+    past = away > _STEPS_M[0] + _STEPS_M[-1]
+    leaves = np.append(0, np.flatnonzero(past[1:] > past[:-1]) + 1)
+    past = away > 2 * _STEPS_M[-1]
+    reaches = np.append(np.flatnonzero(past[1:] > past[:-1]) + 1, away.size)
+    far = reaches[np.searchsorted(reaches, clock.first)]
     found, far = far <= clock.last, np.minimum(far, clock.last)
-    near = np.flatnonzero(away <= _STEPS_M[0] + _STEPS_M[-1])
-    since = clock.axis[np.minimum(near[np.searchsorted(near, far) - 1] + 1, away.size - 1)]
-    width = length_on_grid(SMOOTH_S)
+    since = clock.axis[leaves[np.searchsorted(leaves, far, side="right") - 1]]
+    width, far_s = length_on_grid(SMOOTH_S), clock.axis[far]
     sure = since + width + 2 * clock.longest_step
-    far_m = clock.axis[far]
-    return np.where(found, np.where(sure <= far_m, sure, far_m + width), np.inf)
+    return np.where(found, np.where(sure <= far_s, sure, far_s + width), np.inf)
 
 
 def first_speed(clock: Laid, position_m: Floats) -> Floats:

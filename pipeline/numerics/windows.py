@@ -49,9 +49,8 @@ class Windows:
         np.logical_not(begins, out=begins)
         begins &= self.even
         begins |= self.uneven
-        ends, missed = np.zeros_like(begins), self.clock.spread(self.missed)
-        ends[np.flatnonzero(begins) + self.long] = True
-        return np.flatnonzero(begins | missed), np.flatnonzero(ends | missed)
+        some, all_of = np.flatnonzero(begins), np.flatnonzero(self.clock.spread(self.missed))
+        return in_order(some, all_of), in_order(some + self.long, all_of)
 
 
 def windows(clock: Laid, width: float) -> Windows:
@@ -72,3 +71,8 @@ def windows(clock: Laid, width: float) -> Windows:
     even[:-long] &= wide <= width + EVEN_S
     even[:-long] &= wide >= width - EVEN_S
     return Windows(clock, long, even, within & ~even, missed)
+
+
+def in_order(some: Ints, others: Ints) -> Ints:
+    """Samples of both, in order."""
+    return np.sort(np.concatenate([some, others]), kind="stable") if others.size else some
