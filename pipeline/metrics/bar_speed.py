@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.metrics.load_velocity import load_velocity_fits, load_velocity_values
-from pipeline.metrics.ranges import with_usual_range
+from pipeline.metrics.ranges import partial_repetitions, with_usual_range
 from pipeline.metrics.rows import (
     by_occasion,
     codes_of,
@@ -75,10 +75,11 @@ def _losses(rows: pl.DataFrame) -> pl.DataFrame:
     """The loss of each set, by mean velocity: from the fastest of its first repetitions to its last.
 
     A set is told by its number; one with too few repetitions that count, without one of the first, or with a
-    number twice (two sets called the same in one session) has none.
+    number twice (two sets called the same in one session) has none. Un-racking and half a lift do not count.
     """
     rep, speed = pl.col("rep"), pl.col("mean_velocity_m_s")
-    counted = rows.filter(~excluded(pl.col("flags")) & speed.is_not_null() & pl.col("set").is_not_null())
+    whole = rows.join(partial_repetitions(rows), on="row_id", how="anti", maintain_order="left")
+    counted = whole.filter(~excluded(pl.col("flags")) & speed.is_not_null() & pl.col("set").is_not_null())
     first = rep <= FIRST_REPS
     fastest = (speed == speed.filter(first).max()) & first
     role = pl.when(rep == rep.max()).then(pl.lit("last")).when(fastest).then(pl.lit("fastest"))

@@ -1,6 +1,7 @@
 """Repetitions that are none (un-racking, half a lift), and sets over another range than usual.
 
-Screening flags both; neither enters a load-velocity line (methods, failures 44 and 45).
+Screening flags both; neither enters a load-velocity line, and what is no repetition enters no velocity loss
+(methods, failures 44 and 45).
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from pipeline.metrics.resisted_lines import line_profiles, line_values, load_lin
 from pipeline.metrics.resisted_traces import FEWEST_STEPS, trace_numbers
 from pipeline.metrics.rows import excluded, join_codes, thousandths, values_of, with_codes, with_series_keys
 from pipeline.metrics.witness import CODE, PEAK_VELOCITY, TRACE_VELOCITY, code_where, disagrees
-from pipeline.numerics.traces import STRETCH_M
+from pipeline.numerics.fastest import STRETCH_M
 
 FAMILY = "resisted_sprint"
 TABLE = "resisted_runs"

@@ -6,14 +6,12 @@ import numpy as np
 import polars as pl
 
 from pipeline.metrics.trace_order import by_trace
+from pipeline.numerics.fastest import STRETCH_M, fastest_stretch, fastest_window
 from pipeline.numerics.laid import Floats, Ints, lay, portions
 from pipeline.numerics.smoothing import mean_between, mean_force, peak_force, trapezoids
 from pipeline.numerics.sprint import SprintFits, fit_position
 from pipeline.numerics.traces import (
-    STRETCH_M,
     even_steps,
-    fastest_stretch,
-    fastest_window,
     first_reached,
     first_speed,
     section_speeds,

@@ -57,23 +57,19 @@ def fit_separable(
 ) -> SeparableFits:
     """Least squares for every row: `data` of shape (rows, points) or (rows, 1) each, `y` (rows, points).
 
-    `y` is 0 wherever a point is unused, and so is what `shape` gives there. `starts`: values of theta of
-    which the best begins the search of a row; `bounds`: theta stays within them. `alike`: shape (rows,), one
-    number for all rows whose `data` are the same, if that is known: their starts are then gone through once.
+    `y` is 0 wherever a point is unused, and so is what `shape` gives there, and where all data are 0.
+    `starts`: values of theta of which the best begins the search of a row; `bounds`: theta stays within them.
+    `alike`: shape (rows,), one number for all rows whose `data` are the same, if that is known: their starts
+    are then gone through once.
     What is in the other rows changes no digit of a row, nor do unused points behind its own (see `widened`).
     """
     points, rows = y.shape[1], max(CHUNK // max(y.shape[1], 1), 1)
-    y = widened(y, points)
-
-    def wide(theta: Floats, *data: Floats) -> tuple[Floats, Floats]:
-        shaped, derivative = shape(theta, *data)
-        return widened(shaped, points), widened(derivative, points)
-
+    y, data = widened(y, points), [widened(part, points) for part in data]
     # A row without points comes to 0 / 0 throughout and is not settled.
     with np.errstate(divide="ignore", invalid="ignore"):
         parts = [
             _fit_chunk(
-                wide,
+                shape,
                 [part[i : i + rows] for part in data],
                 y[i : i + rows],
                 starts,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.numerics.laid import ONE_PLACE, Floats, Ints, Laid, length_on_grid
+from pipeline.numerics.windows import EVEN_S, windows
 
 PEAK_SECONDS = 0.1
 """Width of the moving mean whose highest value is the peak force [s]; common practice, no source."""
@@ -37,49 +38,65 @@ def peak_force(
     as a straight line, so uneven steps do not weigh more, and the result does not depend on where samples
     happen to fall.
     """
-    axis, width = clock.axis, length_on_grid(width_s)
+    width = length_on_grid(width_s)
     running = clock.accumulate(np.add, (trapezoids(clock, force_n) if parts is None else parts)[:-1])
+    first, last = _forceful(clock, force_n, running, width)
     # Windows that begin at a sample.
-    whole = axis <= clock.spread(clock.ends - width + ONE_PLACE)
+    own = clock.kept(first)
+    axis, of = own.axis, own.owner
     until = axis + width
-    end = np.minimum(until, clock.spread(clock.ends))
+    end = np.minimum(until, own.spread(clock.ends))
+    whole = axis <= own.spread(clock.ends - width + ONE_PLACE)
     j, to_n, area = _until(clock, force_n, running, end)
-    area -= running
+    area -= running[first]
     area[~whole] = -np.inf
+    greatest = np.maximum.reduceat(area, own.first)
     # Windows that end at a sample, where none of the former does.
-    rest = axis >= clock.spread(clock.begins + width)
-    rest[j[whole & (axis[j] >= until - ONE_PLACE)]] = False
-    last = np.flatnonzero(rest)
-    begin = axis[last] - width
+    ended = np.zeros(force_n.size, dtype=np.bool_)
+    ended[j[whole & (clock.axis[j] >= until - ONE_PLACE)]] = True
+    own = clock.kept(last)
+    rest = np.flatnonzero((own.axis >= own.spread(clock.begins + width)) & ~ended[last])
+    last, begin, whose = last[rest], own.axis[rest] - width, own.owner[rest]
     i, from_n, before = _until(clock, force_n, running, begin)
     other = running[last] - before
-    greatest = np.maximum.reduceat(area, clock.first)
     with np.errstate(invalid="ignore"):  # a trace with a hole comes to NaN
-        np.maximum.at(greatest, clock.owner[i], other)
-    # Moved on until begin or end meets the next sample, a window gains less than half the rise times the way.
-    most = to_n - force_n
-    most[:-1] *= axis[1:] - axis[:-1]
-    few = np.flatnonzero(area + most / 2 > clock.spread(greatest))
-    windows = (
-        np.concatenate(pair)
-        for pair in (
-            (few, i),
-            (j[few], last),
-            (axis[few], begin),
-            (end[few], axis[last]),
-            (force_n[few], from_n),
-            (to_n[few], clock.value_at(axis[last], force_n)),
-            (area[few], other),
-        )
+        np.maximum.at(greatest, whose, other)
+    pairs = (
+        (of, whose),
+        (first, i),
+        (j, last),
+        (axis, begin),
+        (end, clock.axis[last]),
+        (force_n[first], from_n),
+        (to_n, force_n[last]),
+        (area, other),
     )
-    _move_on(clock, force_n, greatest, *windows)
+    _move_on(clock, force_n, greatest, *(np.concatenate(pair) for pair in pairs))
     return np.where(clock.ends - clock.begins < width - ONE_PLACE, np.nan, greatest / width)
+
+
+def _forceful(clock: Laid, force: Floats, running: Floats, width: float) -> tuple[Ints, Ints]:
+    """Samples that the window with the greatest area of each trace may begin near, and may end near."""
+    tried = windows(clock, width)
+    area = tried.change(running)
+    # Moved on until begin or end meets the next sample, a window gains less than half the rise times the way.
+    most = tried.change(force)
+    np.maximum(most, 0.0, out=most)
+    most *= clock.steps
+    most /= 2
+    most += area
+    # One that is off by EVEN_S has at most that much more of the greatest force, and of the steepest rise.
+    top, least = np.maximum.reduceat(force, clock.first), np.minimum.reduceat(force, clock.first)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        steep = (top - least) * clock.longest_step / clock.least_step
+    return tried.worth_a_look(area, most, EVEN_S * (2 * np.maximum(top, -least) + steep))
 
 
 def _move_on(
     clock: Laid,
     force: Floats,
     greatest: Floats,
+    of: Ints,
     i: Ints,
     j: Ints,
     begin: Floats,
@@ -90,9 +107,10 @@ def _move_on(
 ) -> None:
     """Raise the `greatest` area [N s] of each trace, (k,), to that of windows moved on from where they are.
 
-    Windows: the samples at or before begin and end, or `ONE_PLACE` after; both on the axis; the force there.
+    Windows: the trace that each is `of`; the samples at or before begin and end, or `ONE_PLACE` after; begin
+    and end on the axis; the force there.
     """
-    axis, of = clock.axis, clock.owner[i]
+    axis = clock.axis
     # Until begin or end meets the next sample the area is a parabola; its top, where the force is the same at
     # both, is higher by less than half the rise times the way. So hardly any have to be looked at.
     rise, last = to_n - from_n, clock.last[of]
@@ -109,7 +127,9 @@ def mean_force(clock: Laid, force_n: Floats, parts: Floats | None = None) -> Flo
 
     `parts`: as for `peak_force`.
     """
-    return _mean_between(clock, force_n, clock.begins, clock.ends, parts)
+    lasted = clock.ends - clock.begins
+    parts = trapezoids(clock, force_n) if parts is None else parts
+    return _sums(parts, clock.first, clock.last) / np.where(lasted > 0, lasted, np.nan)
 
 
 def mean_between(
@@ -120,19 +140,20 @@ def mean_between(
     NaN where one of them is NaN, where they are one, or where a force between them is NaN. `parts`: as for
     `peak_force`.
     """
-    return _mean_between(clock, force_n, clock.on_axis(begin_s), clock.on_axis(end_s), parts)
-
-
-def _mean_between(clock: Laid, force: Floats, begin: Floats, end: Floats, parts: Floats | None) -> Floats:
-    """As `mean_between`, of places on the axis."""
+    begin, end = clock.on_axis(begin_s), clock.on_axis(end_s)
     known = end > begin
     begin, end = np.where(known, begin, clock.begins), np.where(known, end, clock.begins)
     i, j = clock.before(begin), clock.before(end)
-    # The trapezoids from sample i to j are every other of these sums.
-    parts = trapezoids(clock, force) if parts is None else parts
-    sums = np.add.reduceat(parts, np.column_stack([i + 1, j + 1]).ravel())[::2]
-    area = np.where(j > i, sums, 0.0) + _after(clock, force, j, end) - _after(clock, force, i, begin)
+    area = _sums(trapezoids(clock, force_n) if parts is None else parts, i, j)
+    area = area + _after(clock, force_n, j, end) - _after(clock, force_n, i, begin)
     return np.asarray(area / np.where(known, end - begin, np.nan))
+
+
+def _sums(parts: Floats, i: Ints, j: Ints) -> Floats:
+    """Integral of each trace from sample `i` to `j`, in order, of its `trapezoids`."""
+    # Every other of these sums; of an empty stretch, reduceat gives the number behind it.
+    sums = np.add.reduceat(parts, np.column_stack([i + 1, j + 1]).ravel())[::2]
+    return np.where(j > i, sums, 0.0)
 
 
 def trapezoids(clock: Laid, values: Floats) -> Floats:
@@ -140,7 +161,7 @@ def trapezoids(clock: Laid, values: Floats) -> Floats:
     parts = np.zeros(values.size + 1)
     between = parts[1:-1]
     np.add(values[1:], values[:-1], out=between)
-    between *= clock.axis[1:] - clock.axis[:-1]
+    between *= clock.steps[:-1]
     between /= 2
     parts[clock.first] = 0.0
     return parts
@@ -174,4 +195,4 @@ def _area_until(clock: Laid, values: Floats, slope: Floats, running: Floats, axi
 
 def _after(clock: Laid, values: Floats, i: Ints, axis: Floats) -> Floats:
     """Integral from sample `i` to places on the axis, each before the next sample."""
-    return np.asarray((axis - clock.axis[i]) * (values[i] + clock.value_at(axis, values)) / 2)
+    return np.asarray((axis - clock.axis[i]) * (values[i] + clock.value_behind(i, axis, values)) / 2)

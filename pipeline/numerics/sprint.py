@@ -150,8 +150,7 @@ def fit_position(time_s: Floats, position_m: Floats, used: Bools) -> SprintFits:
 
 
 def _fit_by_time(shape: Shape, time_s: Floats, y: Floats, used: Bools) -> SprintFits:
-    weight = used.astype(np.float64)
-    time = np.where(used, time_s, 0.0)
+    time = np.where(used, time_s, 0.0)  # where shapes and derivatives are 0
     # Rows of as many points from the first on have the same data.
     count = used.sum(axis=1)
     known = time_s.ndim == 1 and bool((used == (np.arange(used.shape[1]) < count[:, None])).all())
@@ -160,11 +159,11 @@ def _fit_by_time(shape: Shape, time_s: Floats, y: Floats, used: Bools) -> Sprint
     starts = [float(np.log(share)) for share in (0.005, 0.02, 0.06, 0.15, 0.35, 1.0, 3.0)]
     bounds = (float(np.log(1e-4)), float(np.log(1e4)))
 
-    def of_shares(theta: Floats, longest: Floats, time: Floats, weight: Floats) -> tuple[Floats, Floats]:
-        return shape(theta + longest, time, weight)
+    def of_shares(theta: Floats, longest: Floats, time: Floats) -> tuple[Floats, Floats]:
+        return shape(theta + longest, time)
 
-    data, alike = (longest, time, weight), count if known else None
-    fits = fit_separable(of_shares, data, np.where(used, y, 0.0), starts, bounds, alike)
+    alike = count if known else None
+    fits = fit_separable(of_shares, (longest, time), np.where(used, y, 0.0), starts, bounds, alike)
     tau = np.exp(fits.theta + longest[:, 0])
     return SprintFits(
         vmax_m_s=fits.scale,
@@ -226,22 +225,24 @@ def _with_slope(s: Floats) -> tuple[Floats, Floats]:
     return u, np.divide(s, slope, out=slope, where=s > 0)
 
 
-def _velocity_shape(theta: Floats, time: Floats, weight: Floats) -> tuple[Floats, Floats]:
+def _velocity_shape(theta: Floats, time: Floats) -> tuple[Floats, Floats]:
     u = time / np.exp(theta)
     left = np.exp(-u)
-    return weight * (1 - left), -weight * u * left
+    return 1 - left, -u * left
 
 
-def _position_shape(theta: Floats, time: Floats, weight: Floats) -> tuple[Floats, Floats]:
+def _position_shape(theta: Floats, time: Floats) -> tuple[Floats, Floats]:
     tau = np.exp(theta)
-    u, scale = time / tau, weight * tau
-    fallen = np.expm1(-u)
-    shape, derivative = u + fallen, 1 + fallen
+    u = time / tau
+    fallen = np.negative(u)
+    np.expm1(fallen, out=fallen)
+    derivative = 1 + fallen
     derivative *= u
     derivative += fallen
-    shape *= scale
-    derivative *= scale
-    return shape, derivative
+    derivative *= tau
+    u += fallen
+    u *= tau
+    return u, derivative
 
 
 def _quadratic(fits: SeparableFits, by_scale: Floats, by_theta: Floats) -> Floats:

@@ -1,4 +1,4 @@
-"""Numbers of traces of runs: where each begins, its fastest stretch, its speed section by section.
+"""Numbers of traces of runs: where each begins, when it passes places, its speed section by section.
 
 Positions are as measured; only where a run begins is looked for in a smoothed one (`smoothing.smooth`).
 Between samples the position is taken as a straight line, so nothing depends on where samples happen to fall.
@@ -9,13 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.numerics.fastest import STRETCH_M
 from pipeline.numerics.laid import ONE_PLACE, Floats, Laid, lay, length_on_grid
 from pipeline.numerics.smoothing import smooth
 
-STRETCH_M = 5.0
-"""Length of the stretch that plateau velocity is the mean over [m] (methods, B5)."""
-WINDOW_S = 0.5
-"""Width of the window that the fastest half second is the mean over [s] (methods, B5)."""
 SMOOTH_S = 0.1
 """Width of the centred moving mean in which the start is looked for [s]; common practice, no source."""
 _STEPS_M = np.array([0.25, 1.0, 2.25])  # their roots are 1, 2 and 3 halves of a root metre
@@ -26,45 +23,12 @@ _REST_S = (1.5, 0.6)  # rest is looked for in this span before the first quarter
 def first_reached(clock: Laid, position_m: Floats) -> tuple[Laid, Floats]:
     """Places, and times [s] at them, both rising: a place is passed when first reached."""
     places = lay(position_m, clock.offsets)
-    reached = np.maximum.accumulate(places.axis)
+    reached = np.fmax.accumulate(places.axis)  # faster than np.maximum
     forward = np.ones(reached.size, dtype=np.bool_)
     np.greater(reached[1:], reached[:-1], out=forward[1:])
-    return places.kept(forward), (clock.axis - clock.spread(clock.shift))[forward]
-
-
-def fastest_stretch(way: Laid, time_s: Floats, length_m: float = STRETCH_M) -> tuple[Floats, Floats]:
-    """When the fastest `length_m` of each run begin and end [s]: (k,) each; NaN where the run is shorter.
-
-    `way`, `time_s`: as `first_reached` gives them.
-    """
-    begin, end = _steepest(way, -time_s, length_m)
-    return way.value_at(begin, time_s), way.value_at(end, time_s)
-
-
-def fastest_window(clock: Laid, position_m: Floats, width_s: float = WINDOW_S) -> tuple[Floats, Floats]:
-    """Highest mean velocity [m/s] over any `width_s`, and when that window ends [s]: (k,) each.
-
-    NaN for a trace that is shorter.
-    """
-    begin, end = _steepest(clock, position_m, width_s)
-    return (clock.value_at(end, position_m) - clock.value_at(begin, position_m)) / width_s, end - clock.shift
-
-
-def _steepest(laid: Laid, values: Floats, width: float) -> tuple[Floats, Floats]:
-    """Where on the axis the stretch of `width` in which each rises most begins and ends: (k,) each.
-
-    The rise is a piecewise straight line over where the stretch begins, so the highest begins or ends at a
-    sample. NaN where a trace is shorter than `width`.
-    """
-    axis, begins, ends, width = laid.axis, laid.begins, laid.ends, length_on_grid(width)
-    ahead = laid.value_at(np.minimum(axis + width, laid.spread(ends)), values) - values
-    ahead[axis > laid.spread(ends - width + ONE_PLACE)] = -np.inf
-    behind = values - laid.value_at(np.maximum(axis - width, laid.spread(begins)), values)
-    behind[axis < laid.spread(begins + width - ONE_PLACE)] = -np.inf
-    best = laid.first_highest(np.maximum(ahead, behind))
-    begin = np.where(ahead[best] >= behind[best], axis[best], np.maximum(axis[best] - width, begins))
-    begin[ends - begins < width - ONE_PLACE] = np.nan
-    return begin, np.minimum(begin + width, ends)
+    passed = np.flatnonzero(forward)
+    way = places.kept(passed)
+    return way, clock.axis[passed] - way.spread(clock.shift)
 
 
 def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
@@ -76,10 +40,7 @@ def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
     1.5 to 0.6 s before the first quarter metre, so a drift while waiting is no start; without such samples
     it is the first one. Of a run that had begun before its first sample this is no start: see `first_speed`.
     """
-    # Only the first metres are looked at, and as much more as the smoothing reaches.
-    far = clock.first_highest(position_m > clock.spread(position_m[clock.first] + 2 * _STEPS_M[-1]))
-    until = np.where(far > clock.first, clock.axis[far] + length_on_grid(SMOOTH_S), np.inf)
-    looked_at = clock.axis < clock.spread(until)
+    looked_at = np.flatnonzero(clock.axis <= clock.spread(_known_by(clock, position_m)))
     clock = clock.kept(looked_at)
     place = smooth(clock, position_m[looked_at], SMOOTH_S)
     way, time_s = first_reached(clock, place)
@@ -93,6 +54,27 @@ def start_of_movement(clock: Laid, position_m: Floats) -> tuple[Floats, Floats]:
     one, two, three = way.value_of(level[:, None] + _STEPS_M, time_s).T
     known = way.ends - way.shift - np.minimum(first, level) >= _STEPS_M[-1]
     return np.where(known, 3 * one - 3 * two + three, np.nan), np.where(known, level, np.nan)
+
+
+def _known_by(clock: Laid, position_m: Floats) -> Floats:
+    """By where on the axis the start of each run is known, whatever comes later: (k,); inf if never.
+
+    That is by when the smoothed place is 2.25 m past rest, which is at most a quarter metre past the first:
+    for the width of the smoothing all places have been 2.5 m past it then. At the latest it is soon after the
+    first that is 4.5 m past it.
+    """
+    away = position_m - clock.spread(position_m[clock.first])
+    # No first sample is past itself, so whatever is comes with one that is after one that is not.
+    past = away > _STEPS_M[0] + _STEPS_M[-1]
+    leaves = np.append(0, np.flatnonzero(past[1:] > past[:-1]) + 1)
+    past = away > 2 * _STEPS_M[-1]
+    reaches = np.append(np.flatnonzero(past[1:] > past[:-1]) + 1, away.size)
+    far = reaches[np.searchsorted(reaches, clock.first)]
+    found, far = far <= clock.last, np.minimum(far, clock.last)
+    since = clock.axis[leaves[np.searchsorted(leaves, far, side="right") - 1]]
+    width, far_s = length_on_grid(SMOOTH_S), clock.axis[far]
+    sure = since + width + 2 * clock.longest_step
+    return np.where(found, np.where(sure <= far_s, sure, far_s + width), np.inf)
 
 
 def first_speed(clock: Laid, position_m: Floats) -> Floats:

@@ -25,14 +25,18 @@ NOISE_S = 0.01
 
 
 def seconds(work: Callable[[], object]) -> float:
-    """Processor time of one call [s], of all its threads: the best of three, or of as many as a second holds,
-    as others share the machine and a short call is soon disturbed."""
+    """Processor time of one call [s], of all its threads: the best of `calls`: others share the machine."""
+    return min(calls(work))
+
+
+def calls(work: Callable[[], object]) -> list[float]:
+    """Processor time of three calls [s], or of as many as a second holds: a short one is soon disturbed."""
     times: list[float] = []
     while len(times) < 3 or sum(times) < 1:
         began = time.process_time()
         work()
         times.append(time.process_time() - began)
-    return min(times)
+    return times
 
 
 def main() -> None:

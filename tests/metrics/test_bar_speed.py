@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from pipeline.metrics.bar_speed import flag, measure
 from pipeline.metrics.measurements import measure_all
+from pipeline.metrics.ranges import SHARE
 from schemas.catalogue import CATALOGUE
 from tests.metrics.trial_rows import lift, sessions_of, trial_rows
 
@@ -102,6 +103,20 @@ def test_a_repetition_that_does_not_count_is_left_out_of_the_set() -> None:
     rows = a_set(0.80, 0.78, 0.76, 0.40)
     rows[3]["mark"] = "failed"
     assert loss(*rows) == [pytest.approx(5.0)]
+
+
+@pytest.mark.mode(45)
+@pytest.mark.parametrize("partial", [0, 5])
+def test_half_a_lift_is_no_part_of_a_loss(partial: int) -> None:
+    """Neither the quick un-racking that a device counts as the first nor a last one that stopped half way."""
+    speeds = [0.80, 0.78, 0.76, 0.74, 0.70, 0.68]
+    speeds[partial] = 1.40 if partial == 0 else 0.20
+    rows = a_set(*speeds, range_of_motion_m=0.6)
+    rows[partial]["range_of_motion_m"] = 0.6 * SHARE - 0.001
+    whole = [speed for rep, speed in enumerate(speeds) if rep != partial]
+    assert loss(*rows) == [pytest.approx(100 * (1 - whole[-1] / whole[0]))]
+    rows[partial]["range_of_motion_m"] = 0.6 * SHARE + 0.001
+    assert loss(*rows) == [pytest.approx(100 * (1 - speeds[-1] / speeds[0]))]
 
 
 def test_sets_without_a_loss() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.numerics import smoothing, traces
+from pipeline.numerics import fastest, smoothing, traces
 from pipeline.numerics.laid import Floats, Laid, lay
 
 
@@ -17,17 +17,17 @@ def one(value: float) -> Floats:
 
 
 def stretch_span(time_s: Floats, position_m: Floats) -> tuple[float, float]:
-    begin, end = traces.fastest_stretch(*traces.first_reached(laid(time_s), position_m))
+    begin, end = fastest.fastest_stretch(*traces.first_reached(laid(time_s), position_m))
     return float(begin[0]), float(end[0])
 
 
 def fastest_stretch(time_s: Floats, position_m: Floats) -> float:
     begin, end = stretch_span(time_s, position_m)
-    return traces.STRETCH_M / (end - begin)
+    return fastest.STRETCH_M / (end - begin)
 
 
 def fastest_window(time_s: Floats, position_m: Floats) -> tuple[float, float]:
-    speed, until = traces.fastest_window(laid(time_s), position_m)
+    speed, until = fastest.fastest_window(laid(time_s), position_m)
     return float(speed[0]), float(until[0])
 
 

@@ -9,11 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.numerics.fastest import fastest_stretch, fastest_window
 from pipeline.numerics.laid import LONGEST, PORTION, Floats, Ints, lay, portions
 from pipeline.numerics.smoothing import mean_between, mean_force, peak_force, smooth
 from pipeline.numerics.traces import (
-    fastest_stretch,
-    fastest_window,
     first_reached,
     first_speed,
     section_speeds,

@@ -11,13 +11,12 @@ from itertools import product
 
 import numpy as np
 
+from pipeline.numerics.fastest import fastest_stretch, fastest_window
 from pipeline.numerics.laid import Floats, Ints, lay
 from pipeline.numerics.physics import STANDARD_GRAVITY, velocity_loss
 from pipeline.numerics.smoothing import PEAK_SECONDS, mean_force, peak_force
 from pipeline.numerics.sprint import distance_at, fit_position, time_at
 from pipeline.numerics.traces import (
-    fastest_stretch,
-    fastest_window,
     first_reached,
     section_speeds,
     start_of_movement,
