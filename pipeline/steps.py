@@ -146,10 +146,11 @@ def _sessions(run: Run) -> Frames:
     return build_sessions(trials, run.read("_session_slots"), athletes, states)
 
 
-def _measurements(run: Run) -> Frames:
+def measured(run: Run, trials_alone: bool = False) -> Frames:
+    """What the step `measurements` makes; `trials_alone`: see `measure_all`."""
     trials = run.trials()
     about = (run.read("sessions"), run.catalogue, _methods(run), _people_measured(run))
-    made = measure_all(trials | run.samples(trials), *about)
+    made = measure_all(trials | run.samples(trials), *about, trials_alone)
     return {f"_{name}" if name in _SCREENED else name: frame for name, frame in made.items()}
 
 
@@ -433,7 +434,7 @@ STEPS: tuple[Step, ...] = (
         "turns trials into values",
         (*TRIAL_TABLES, "_found_reps", *SAMPLE_SETS, "sessions"),
         _MEASURED,
-        _measurements,
+        measured,
         ("people", "settings", "metrics", "as_of"),
     ),
     Step(

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -23,7 +24,7 @@ from pipeline.intake.waiting import held_with_context
 from pipeline.publish.today import Sheet, write_sheet
 from pipeline.publish.words import called, series_in_words
 from pipeline.run import Run
-from pipeline.steps import STEPS
+from pipeline.steps import STEPS, measured
 from pipeline.todays_rows import what_today_needs
 from pipeline.warehouse.store import Warehouse
 from schemas.catalogue import SERIES_KEYS
@@ -85,9 +86,11 @@ def todays_sheet(facility: Facility, warehouse: Warehouse, now: datetime, day: d
 
 def _tested(facility: Facility, warehouse: Warehouse, day: date) -> _Day:
     run = Run.in_memory(facility, warehouse, day, day, what_today_needs(warehouse, day))
-    for step in STEPS:
-        if step.name in _MADE_BY:
-            run.apart.update(step.run(run))
+    steps = {step.name: step.run for step in STEPS}
+    # What several trials of an occasion come to is not on the sheet.
+    steps["measurements"] = partial(measured, trials_alone=True)
+    for name in _MADE_BY:
+        run.apart.update(steps[name](run))
     return _Day(day, run)
 
 

@@ -58,17 +58,19 @@ def measure_all(
     catalogue: Mapping[str, Metric],
     devices: Mapping[str, str],
     people: pl.DataFrame | None = None,
+    trials_alone: bool = False,
 ) -> dict[str, pl.DataFrame]:
     """The tables `measurements`, `measurement_inputs`, `series` and `value_flags`, each sorted by its key.
 
     `trials`: table name -> current rows, and the sample sets. `sessions`: the table of that name. `devices`:
-    device -> its method; a device not named is its own method. `people`: see `occasions`. Raises KeyError
-    where a metric is not in `catalogue`.
+    device -> its method; a device not named is its own method. `people`: see `occasions`. `trials_alone`:
+    only values of single trials, not those that several of an occasion come to (whose trial_id is NULL).
+    Raises KeyError where a metric is not in `catalogue`.
     """
     masses = known_on_the_day(trials, sessions, people, catalogue)
     flagged = flag_trials(trials)
     flags = [long_flags(frame, table, "row_id") for table, frame in flagged.items()]
-    made = _values_by_metric(flagged, masses, trials, catalogue)
+    made = _values_by_metric(flagged, masses, trials, catalogue, trials_alone)
     youths = masses.filter(pl.col("age_years") < YOUTH_YEARS)["session_id"]
     measured = [_finish(values, catalogue[name], devices, youths) for name, values in made.items()]
     tables = {name: empty(TABLES[name]) for name in ("measurements", "measurement_inputs", "series")}
@@ -86,12 +88,13 @@ def _values_by_metric(
     masses: pl.DataFrame,
     trials: Mapping[str, pl.DataFrame],
     catalogue: Mapping[str, Metric],
+    trials_alone: bool,
 ) -> dict[str, pl.DataFrame]:
-    """The values of all families, metric by metric, of those that are on."""
+    """The values of all families with rows, metric by metric, of those that are on."""
     values = [
-        _measured(module, flagged[module.TABLE], masses, trials, catalogue)
+        _measured(module, flagged[module.TABLE], masses, trials, catalogue, trials_alone)
         for module in family_modules()
-        if module.TABLE in flagged
+        if module.TABLE in flagged and not flagged[module.TABLE].is_empty()
     ]
     # A metric may come from several families, as force from gates and from traces.
     parts = pl.concat(values, how="diagonal").partition_by("metric", maintain_order=True) if values else []
@@ -119,16 +122,19 @@ def _measured(
     masses: pl.DataFrame,
     trials: Mapping[str, pl.DataFrame],
     catalogue: Mapping[str, Metric],
+    trials_alone: bool,
 ) -> pl.DataFrame:
     """The values of one family; families with traces are given their samples too.
 
-    The family whose metrics a facility declares itself is given the catalogue: it says what they are.
+    The family whose metrics a facility declares itself is given the catalogue: it says what they are. A
+    family can say with `measure_trials` how values of single trials are made without the others.
     """
     if hasattr(module, "measure_declared"):
         declared: pl.DataFrame = module.measure_declared(flagged, catalogue)
         return declared
-    values: pl.DataFrame = module.measure(flagged, masses, *samples_of(module, trials))
-    return values
+    measure = getattr(module, "measure_trials", module.measure) if trials_alone else module.measure
+    values: pl.DataFrame = measure(flagged, masses, *samples_of(module, trials))
+    return values.filter(pl.col("trial_id").is_not_null()) if trials_alone else values
 
 
 def long_flags(frame: pl.DataFrame, owner_table: str, id_column: str) -> pl.DataFrame:
