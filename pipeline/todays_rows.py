@@ -26,8 +26,12 @@ _WHOLE = "body_readings"
 def what_today_needs(warehouse: Warehouse, day: date) -> dict[str, pl.DataFrame]:
     """The trial tables, sample sets, `_session_slots` and `superseded_rows`, as far as a day's sheet needs
     them: of everybody tested that day the last `SESSIONS` sessions of what anybody was tested in."""
-    people = _tested_on(warehouse, day)
-    seen = {name: _trials(warehouse, name, people, day) for name in TRIAL_TABLES}
+    tested = _tested_on(warehouse, day)
+    people, met = tested.select("athlete_id").unique(), {*tested["name"], _WHOLE}
+    seen = {
+        name: _trials(warehouse, name, people, day) if people.height and name in met else empty(TABLES[name])
+        for name in TRIAL_TABLES
+    }
     rows = pl.concat([seen[name].select("row_id", "session_id", "local_date") for name in TRIAL_TABLES])
     for name in SAMPLE_SETS:
         seen[name] = _those_of(warehouse, name, "sample_set_id", seen[FAMILY_OF_TABLE[name].table])
@@ -39,14 +43,16 @@ def what_today_needs(warehouse: Warehouse, day: date) -> dict[str, pl.DataFrame]
 
 
 def _tested_on(warehouse: Warehouse, day: date) -> pl.DataFrame:
-    """athlete_id of everybody tested on a day."""
-    asked = [f"SELECT athlete_id FROM {quote(name)} WHERE local_date = DATE '{day}'" for name in TRIAL_TABLES]
-    return warehouse.select(" UNION ".join(asked))
+    """name (of the table), athlete_id of everybody tested on a day."""
+    asked = [
+        f"SELECT DISTINCT '{name}' AS name, athlete_id FROM {quote(name)} WHERE local_date = DATE '{day}'"
+        for name in TRIAL_TABLES
+    ]
+    return warehouse.select(" UNION ALL ".join(asked))
 
 
 def _trials(warehouse: Warehouse, name: str, people: pl.DataFrame, day: date) -> pl.DataFrame:
-    if people.is_empty():
-        return empty(TABLES[name])
+    """The rows of a table that somebody has on the day, or of masses."""
     until = f"local_date <= DATE '{day}' AND athlete_id IN (FROM _people)"
     if name == _WHOLE:
         return warehouse.rows(name, until, _people=people).sort("row_id")

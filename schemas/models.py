@@ -6,7 +6,9 @@ Frames are validated eagerly, without coercion and without dropping rows: the ca
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
+from types import MappingProxyType
 
 import pandera.polars as pa
 import polars as pl
@@ -28,9 +30,10 @@ DTYPES: dict[str, DType] = {
 }
 
 
-def polars_schema(table: Table) -> dict[str, DType]:
+@cache
+def polars_schema(table: Table) -> Mapping[str, DType]:
     """Column name -> polars type of a table, in order."""
-    return {name: DTYPES[field.type] for name, field in columns_of(table).items()}
+    return MappingProxyType({name: DTYPES[field.type] for name, field in columns_of(table).items()})
 
 
 def empty(table: Table) -> pl.DataFrame:

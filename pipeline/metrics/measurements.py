@@ -41,9 +41,13 @@ def flag_trials(trials: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     changes nothing.
     """
     modules = [module for module in family_modules() if module.TABLE in trials]
-    return {
-        module.TABLE: module.flag(trials[module.TABLE], *samples_of(module, trials)) for module in modules
-    }
+    return {module.TABLE: _flagged(module, trials) for module in modules}
+
+
+def _flagged(module: ModuleType, trials: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    rows = trials[module.TABLE]
+    flagged: pl.DataFrame = rows if rows.is_empty() else module.flag(rows, *samples_of(module, trials))
+    return flagged
 
 
 def samples_of(module: ModuleType, trials: Mapping[str, pl.DataFrame]) -> tuple[pl.DataFrame, ...]:
