@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import itertools
 import pkgutil
 from collections.abc import Mapping
 from functools import cache
@@ -101,8 +102,17 @@ def _values_by_metric(
         if module.TABLE in flagged and not flagged[module.TABLE].is_empty()
     ]
     # A metric may come from several families, as force from gates and from traces.
-    parts = pl.concat(values, how="diagonal").partition_by("metric", maintain_order=True) if values else []
-    return {part["metric"][0]: part for part in parts if catalogue[part["metric"][0]].on}
+    made: dict[str, list[pl.DataFrame]] = {}
+    for part in (part for of_family in values for part in _runs_of_metrics(of_family)):
+        made.setdefault(part["metric"][0], []).append(part)
+    return {name: pl.concat(parts, how="diagonal") for name, parts in made.items() if catalogue[name].on}
+
+
+def _runs_of_metrics(values: pl.DataFrame) -> list[pl.DataFrame]:
+    """The values in parts of one metric, without copying them: families make them metric by metric."""
+    starts = values.select((pl.col("metric") != pl.col("metric").shift()).fill_null(True).arg_true())
+    bounds = [*starts.to_series().to_list(), values.height]
+    return [values.slice(begin, end - begin) for begin, end in itertools.pairwise(bounds)]
 
 
 def known_on_the_day(
@@ -143,15 +153,11 @@ def _measured(
 
 def long_flags(frame: pl.DataFrame, owner_table: str, id_column: str) -> pl.DataFrame:
     """The rows of `value_flags` that the `flags` of a table say: owner_table, owner_id, code."""
-    return (
-        frame.filter(pl.col("flags").is_not_null())
-        .select(
-            owner_table=pl.lit(owner_table),
-            owner_id=pl.col(id_column),
-            code=pl.col("flags").str.split(";"),
-        )
-        .explode("code")
+    flagged = frame.select(owner_id=id_column, code="flags").drop_nulls("code")
+    codes = flagged.select(
+        pl.lit(owner_table).alias("owner_table"), "owner_id", pl.col("code").str.split(";")
     )
+    return codes.explode("code")
 
 
 def _finish(
@@ -221,5 +227,5 @@ def why_not_used(flags: pl.Series) -> pl.Series:
 
 
 def _inputs(values: pl.DataFrame) -> pl.DataFrame:
-    several = values.filter(pl.col("inputs").is_not_null()).select("measurement_id", "inputs")
+    several = values.select("measurement_id", "inputs").filter(pl.col("inputs").is_not_null())
     return as_table(several.explode("inputs").unnest("inputs"), "measurement_inputs")
