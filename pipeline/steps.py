@@ -173,14 +173,15 @@ def _people_measured(run: Run) -> pl.DataFrame:
     return run.facility.athletes.select("athlete_id", "sex", **chosen)
 
 
-def _screening(run: Run) -> Frames:
+def screened(run: Run, trials_alone: bool = False) -> Frames:
+    """What the step `screening` makes; `trials_alone`: see `screen`."""
     names = (*TRIAL_TABLES, "superseded_rows", *_MEASURED)
     tables = {name.removeprefix("_"): run.read(name) for name in names} | run.trials()
     known = known_of(run.facility, tables)
     if not run.apart:  # Today's sheet is made at each intake, and has no time to look at all exports.
         withdrawn = knowledge_of(run.facility).withdrawn
         known = replace(known, gone=gone_rows(run.warehouse, withdrawn))
-    return screen(tables, run.catalogue, known)
+    return screen(tables, run.catalogue, known, trials_alone)
 
 
 def _results(run: Run) -> Frames:
@@ -442,7 +443,7 @@ STEPS: tuple[Step, ...] = (
         "looks at each athlete's trials beside his own level, and at each day's beside the others",
         (*TRIAL_TABLES, "_found_reps", "superseded_rows", *_MEASURED),
         ("measurements", "value_flags", "_suspects"),
-        _screening,
+        screened,
         ("people", "metrics", "testing_days", "answers", "as_of"),
     ),
     Step(

@@ -24,7 +24,7 @@ from pipeline.intake.waiting import held_with_context
 from pipeline.publish.today import Sheet, write_sheet
 from pipeline.publish.words import called, series_in_words
 from pipeline.run import Run
-from pipeline.steps import STEPS, measured
+from pipeline.steps import STEPS, measured, screened
 from pipeline.todays_rows import what_today_needs
 from pipeline.warehouse.store import Warehouse
 from schemas.catalogue import SERIES_KEYS
@@ -90,6 +90,7 @@ def _tested(facility: Facility, warehouse: Warehouse, day: date) -> _Day:
     steps = {step.name: step.run for step in STEPS}
     # What several trials of an occasion come to is not on the sheet.
     steps["measurements"] = partial(measured, trials_alone=True)
+    steps["screening"] = partial(screened, trials_alone=True)
     for name in _MADE_BY:
         run.apart.update(steps[name](run))
     return _Day(day, run)

@@ -69,7 +69,8 @@ def measure_all(
 
     `trials`: table name -> current rows, and the sample sets. `sessions`: the table of that name. `devices`:
     device -> its method; a device not named is its own method. `people`: see `occasions`. `trials_alone`:
-    only values of single trials, not those that several of an occasion come to (whose trial_id is NULL).
+    only values of single trials, not those that several of an occasion come to (whose trial_id is NULL), and
+    `value_flags` of trial rows.
     Raises KeyError where a metric is not in `catalogue`.
     """
     masses = known_on_the_day(trials, sessions, people, catalogue)
@@ -84,7 +85,8 @@ def measure_all(
         tables["measurements"] = as_table(values, "measurements")
         tables["measurement_inputs"] = _inputs(values)
         tables["series"] = as_table(values.unique("series_id"), "series")
-        flags.append(long_flags(values, "measurements", "measurement_id"))
+        if not trials_alone:
+            flags.append(long_flags(values, "measurements", "measurement_id"))
     return {**tables, "value_flags": pl.concat([empty(TABLES["value_flags"]), *flags]).sort(pl.all())}
 
 
