@@ -62,7 +62,7 @@ def _trials(warehouse: Warehouse, name: str, people: pl.DataFrame, day: date) ->
     sessions = warehouse.select(
         f"""WITH near AS (SELECT DISTINCT athlete_id, {test} AS test, session_id, local_date
                           FROM {quote(name)} WHERE {within})
-            SELECT DISTINCT session_id, test FROM (
+            SELECT DISTINCT session_id, test, local_date FROM (
                 SELECT *, row_number() OVER (
                     PARTITION BY athlete_id, test ORDER BY local_date DESC, session_id) AS back FROM near
                 WHERE test IN (SELECT test FROM near WHERE local_date = DATE '{day}'))
@@ -71,7 +71,13 @@ def _trials(warehouse: Warehouse, name: str, people: pl.DataFrame, day: date) ->
     )
     if sessions.is_empty():
         return empty(TABLES[name])
-    these = f"{within} AND (session_id, {test}) IN (SELECT session_id, test FROM _sessions)"
+    # Most last sessions are of the last weeks: rows of before need not be looked at. (The rows of a session
+    # may be of the day before its date to the day after.)
+    since = max(day - LOOK_BACK, sessions.select(pl.col("local_date").min()).item() - timedelta(days=2))
+    these = (
+        f"local_date >= DATE '{since}' AND {until} "
+        f"AND (session_id, {test}) IN (SELECT session_id, test FROM _sessions)"
+    )
     return warehouse.rows(name, these, _people=people, _sessions=sessions).sort("row_id")
 
 
