@@ -59,7 +59,7 @@ from pipeline.run import Frames, Run, Step, compute_apart, not_as_published
 from pipeline.run_log import read_runs
 from schemas.catalogue import Metric
 from schemas.codes import CODES
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
 
 

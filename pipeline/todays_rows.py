@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.analysis.today.planned import naming_column
 from pipeline.warehouse.store import Warehouse
 from schemas.ddl import quote
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
 
 LOOK_BACK = timedelta(days=365)

@@ -21,7 +21,7 @@ from pipeline.metrics.series import with_series
 from schemas.catalogue import Metric
 from schemas.codes import CODES, EXCLUDING
 from schemas.families import FAMILIES
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 
 YOUTH_YEARS = 18

@@ -8,7 +8,7 @@ import polars as pl
 
 from schemas.catalogue import SERIES_KEYS
 from schemas.codes import EXCLUDING
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 CARRIED = (

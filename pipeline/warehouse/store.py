@@ -15,8 +15,8 @@ import polars as pl
 
 from pipeline.rights import make_private_folder, owner_only
 from schemas.ddl import create_table, quote
+from schemas.frames import polars_schema
 from schemas.internal import INTERNAL
-from schemas.models import polars_schema
 from schemas.tables import TABLES
 
 ALL_TABLES = {**TABLES, **{name: table for name, (table, _) in INTERNAL.items()}}

@@ -11,7 +11,8 @@ from pipeline.metrics.measurements import family_modules, flag_trials, measure_a
 from schemas.catalogue import CATALOGUE, FedBy, Limits, Metric
 from schemas.codes import CODES
 from schemas.families import FAMILIES
-from schemas.models import empty, table_model
+from schemas.frames import empty
+from schemas.models import table_model
 from schemas.tables import TABLES
 from tests.metrics.trial_rows import (
     jump,
