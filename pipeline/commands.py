@@ -21,6 +21,7 @@ from zoneinfo import ZoneInfo
 import duckdb
 
 from pipeline import show
+from pipeline.clock import today
 from pipeline.facility.folder import Facility, check_facility, load_facility
 from pipeline.facility.init import NAME_AS_MADE
 from pipeline.facility.problems import ConfigError, Problem, mistakes, nearest_known
@@ -291,7 +292,6 @@ def _layout_written_to(folder: Path) -> str | None:
 
 def _sheet(arguments: Arguments) -> int:
     from pipeline.intake.hand_sheet import hand_sheet
-    from pipeline.steps import today
 
     if arguments.family not in FAMILIES:
         raise WrongUse(
@@ -334,7 +334,6 @@ def _held(arguments: Arguments) -> int:
 def _alias(arguments: Arguments) -> int:
     from pipeline.intake.identity import DROPPED
     from pipeline.intake.intake import knowledge_of, say_who
-    from pipeline.steps import today
 
     facility = load_facility(Path(arguments.facility))
     ids = facility.athletes["athlete_id"].to_list()
@@ -439,7 +438,6 @@ def _retry(arguments: Arguments) -> int:
 
 def _new_run(arguments: Arguments) -> Run:
     from pipeline.run import Run
-    from pipeline.steps import today
 
     facility = load_facility(Path(arguments.facility))
     valid_on = arguments.valid_on or today(facility.settings.timezone)

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date, timedelta
 
 import polars as pl
 
@@ -34,6 +33,7 @@ from pipeline.analysis.squads import squad_changes
 from pipeline.analysis.told import Telling
 from pipeline.analysis.trends import trends
 from pipeline.analysis.usable import usable_sessions
+from pipeline.clock import today
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
 from pipeline.intake.archive import utc_now
 from pipeline.intake.gone import gone_rows
@@ -65,11 +65,6 @@ from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
 
 class NothingThatOld(Exception):
     """The as-of date is before the first test; nothing was published."""
-
-
-def today(timezone: str) -> date:
-    """Today in a time zone."""
-    return datetime.now(ZoneInfo(timezone)).date()
 
 
 def _take_in(run: Run) -> Frames:

@@ -33,7 +33,7 @@ from pipeline.analysis.screening.shift import session_shifts
 from pipeline.analysis.screening.units import unit_suspects
 from pipeline.metrics.measurements import long_flags, why_not_used
 from pipeline.metrics.ranges import partial_repetitions, ranges_changed
-from pipeline.metrics.rows import join_codes
+from pipeline.metrics.rows import as_table, join_codes
 from schemas.catalogue import Metric
 from schemas.families import FAMILIES
 
@@ -90,8 +90,8 @@ def screen(
 ) -> dict[str, pl.DataFrame]:
     """The tables `measurements` and `value_flags` with the codes of screening, and `_suspects`: what to ask.
 
-    `tables`: the trial tables, measurements, measurement_inputs, series, value_flags, sorted by their keys. A
-    value that a code takes out is no longer used. Screening its own result again changes nothing.
+    `tables`: the trial tables, measurements, measurement_inputs, series, value_flags. A value that a code
+    takes out is no longer used. Screening its own result again changes nothing.
     `trials_alone`: `value_flags` of trial rows, without those of values.
     """
     rows = _all_rows(tables)
@@ -106,7 +106,7 @@ def screen(
     )
     flagged = flagged.with_columns(flags=both).drop("codes")
     flagged = flagged.with_columns(why_not_used(flagged["flags"]))
-    screened = flagged.with_columns(used=pl.col("why_not_used").is_null()).select(measurements.columns)
+    screened = as_table(flagged.with_columns(used=pl.col("why_not_used").is_null()), "measurements")
     flags = [_row_flags(tables["value_flags"], rows, found.rows)]
     if not trials_alone:
         flags.append(long_flags(screened, "measurements", "measurement_id"))
