@@ -15,58 +15,27 @@ from contextlib import contextmanager
 from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import duckdb
 
 from pipeline import show
-from pipeline.demo import DEMO_DAY, NotTheDemo, make_demo
-from pipeline.facility.catalogue import facility_catalogue
+from pipeline.clock import today
 from pipeline.facility.folder import Facility, check_facility, load_facility
-from pipeline.facility.init import NAME_AS_MADE, init_facility
+from pipeline.facility.init import NAME_AS_MADE
 from pipeline.facility.problems import ConfigError, Problem, mistakes, nearest_known
 from pipeline.facility.records import CORRECTIONS_FILE
 from pipeline.facility.settings import SETTINGS_FILE
-from pipeline.forget import BEYOND_REACH, Plan, forget, plan_again, plan_to_forget
-from pipeline.intake.answers import read_answers
-from pipeline.intake.archive import ArchiveDamaged, utc_now
-from pipeline.intake.dry_run import dry_run
-from pipeline.intake.hand_sheet import hand_sheet
-from pipeline.intake.identity import DROPPED, normalise
-from pipeline.intake.intake import (
-    IntakeReport,
-    answer,
-    is_behind,
-    knowledge_of,
-    retry,
-    say_who,
-    update,
-    would_not_read,
-)
-from pipeline.intake.law import LawOfRows
-from pipeline.intake.layouts import LAYOUTS_FOLDER
-from pipeline.intake.met import tables_to_meet, unmet_corrections
-from pipeline.intake.propose.choices import CannotPropose
-from pipeline.intake.propose.propose import propose
-from pipeline.intake.questions import told_in_full
-from pipeline.intake.sheets import sheets_in
-from pipeline.intake.take_back import answers_meant, take_back
-from pipeline.intake.waiting import held_with_context
 from pipeline.lock import Busy, facility_lock
-from pipeline.publish.database import current_file
-from pipeline.publish.dictionary import dictionary, dictionary_text
-from pipeline.run import Run, Step, logged, run_steps
-from pipeline.status import status_of
-from pipeline.steps import NothingThatOld, plain_steps, refresh_steps, take_in_steps, today, weekly_steps
-from pipeline.trace.athlete import find_athlete
-from pipeline.trace.changed import changed
-from pipeline.trace.show import show_changed, show_trace
-from pipeline.trace.trace import trace
-from pipeline.warehouse.store import Warehouse, WarehouseDamaged, open_warehouse
-from schemas.catalogue import CATALOGUE
-from schemas.ddl import literal
 from schemas.families import FAMILIES
+
+# What only some commands need is imported in them: all of it together takes longer to import than most of
+# them take to do what they are asked.
+if TYPE_CHECKING:
+    from pipeline.forget import Plan
+    from pipeline.run import Run, Step
+    from pipeline.warehouse.store import Warehouse
 
 Arguments = argparse.Namespace
 DONE, UNFINISHED, WRONG = 0, 1, 2
@@ -92,7 +61,7 @@ def run_command(arguments: Arguments) -> int:
     except WrongUse as error:
         _complain(error)
         return WRONG
-    except (CannotFinish, Busy, ArchiveDamaged, LawOfRows, NothingThatOld, WarehouseDamaged) as error:
+    except _stopped_by() as error:
         _complain(error)
         return UNFINISHED
     except duckdb.Error as error:
@@ -109,6 +78,16 @@ def run_command(arguments: Arguments) -> int:
     except KeyboardInterrupt:
         _complain("stopped; what was not finished is done by the next run")
         return UNFINISHED
+
+
+def _stopped_by() -> tuple[type[Exception], ...]:
+    """What may stop a command that was right; only asked where something did."""
+    from pipeline.intake.archive import ArchiveDamaged
+    from pipeline.intake.law import LawOfRows
+    from pipeline.steps import NothingThatOld
+    from pipeline.warehouse.store import WarehouseDamaged
+
+    return CannotFinish, Busy, ArchiveDamaged, LawOfRows, NothingThatOld, WarehouseDamaged
 
 
 def _what_to_do(said: str) -> str:
@@ -138,6 +117,9 @@ def _say(arguments: Arguments) -> Callable[[str], None]:
 @contextmanager
 def _opened(arguments: Arguments) -> Iterator[tuple[Facility, Warehouse]]:
     """The facility of a command, locked, and its warehouse open."""
+    from pipeline.intake.intake import is_behind, update
+    from pipeline.warehouse.store import open_warehouse
+
     facility = load_facility(Path(arguments.facility))
     with facility_lock(facility.state, f"yardmark {arguments.command}", _say(arguments)):
         # Somebody may have edited the config, or answered, while this waited.
@@ -159,6 +141,8 @@ def _report(arguments: Arguments, data: dict[str, Any], text: Callable[[], None]
 
 
 def _init(arguments: Arguments) -> int:
+    from pipeline.facility.init import init_facility
+
     folder = Path(arguments.folder)
     init_facility(folder)
     _report(arguments, {"folder": str(folder)}, lambda: show.initialised(folder))
@@ -166,6 +150,9 @@ def _init(arguments: Arguments) -> int:
 
 
 def _demo(arguments: Arguments) -> int:
+    from pipeline.demo import DEMO_DAY, NotTheDemo, make_demo
+    from pipeline.steps import plain_steps
+
     folder = Path(arguments.folder)
     try:
         make_demo(folder)
@@ -199,6 +186,8 @@ def _as_made(facility: Facility) -> list[Problem]:
 def _unmet_now(facility: Facility) -> list[Problem]:
     """Corrections that change nothing and files that changed layouts lose, where the warehouse is there and
     nobody else is at work in it."""
+    from pipeline.warehouse.store import open_warehouse
+
     if not facility.warehouse_file.exists():
         return []
     try:
@@ -213,6 +202,9 @@ def _unmet_now(facility: Facility) -> list[Problem]:
 
 def _lost(facility: Facility, warehouse: Warehouse) -> list[Problem]:
     """A look at each layout that no longer reads what it has read: the next run takes those rows out."""
+    from pipeline.intake.intake import would_not_read
+    from pipeline.intake.layouts import LAYOUTS_FOLDER
+
     by_layout: dict[str, list[str]] = {}
     for path, layout in would_not_read(facility, warehouse):
         by_layout.setdefault(layout, []).append(path)
@@ -233,6 +225,9 @@ def _lost(facility: Facility, warehouse: Warehouse) -> list[Problem]:
 
 def _unmet(facility: Facility, warehouse: Warehouse) -> list[Problem]:
     """Corrections, and answers that correct, that meet no row."""
+    from pipeline.intake.intake import knowledge_of
+    from pipeline.intake.met import tables_to_meet, unmet_corrections
+
     knowledge = knowledge_of(facility)
     if knowledge.corrections.is_empty() or warehouse.count("_drops") == 0:
         return []
@@ -241,14 +236,12 @@ def _unmet(facility: Facility, warehouse: Warehouse) -> list[Problem]:
 
 
 def _intake(arguments: Arguments) -> int:
+    from pipeline.intake.intake import IntakeReport
+    from pipeline.run import run_steps
+    from pipeline.steps import take_in_steps
+
     if arguments.dry_run:
-        facility = load_facility(Path(arguments.facility))
-        try:
-            result = dry_run(facility, Path(arguments.dry_run))
-        except FileNotFoundError:
-            raise WrongUse(f"there is no file {arguments.dry_run}") from None
-        _report(arguments, result.as_dict(), lambda: show.dry_run(result))
-        return DONE
+        return _dry_run(arguments)
     arguments.valid_on = arguments.as_of = None
     run = _new_run(arguments)
     run_steps(run, take_in_steps())
@@ -257,7 +250,22 @@ def _intake(arguments: Arguments) -> int:
     return DONE
 
 
+def _dry_run(arguments: Arguments) -> int:
+    from pipeline.intake.dry_run import dry_run
+
+    facility = load_facility(Path(arguments.facility))
+    try:
+        result = dry_run(facility, Path(arguments.dry_run))
+    except FileNotFoundError:
+        raise WrongUse(f"there is no file {arguments.dry_run}") from None
+    _report(arguments, result.as_dict(), lambda: show.dry_run(result))
+    return DONE
+
+
 def _propose(arguments: Arguments) -> int:
+    from pipeline.intake.propose.choices import CannotPropose
+    from pipeline.intake.propose.propose import propose
+
     folder = Path(arguments.facility or ".")
     facility = load_facility(folder) if arguments.facility or (folder / SETTINGS_FILE).is_file() else None
     try:
@@ -272,6 +280,8 @@ def _propose(arguments: Arguments) -> int:
 
 def _layout_written_to(folder: Path) -> str | None:
     """The name of the layout file that stdout goes to (`> config/layouts/x.toml`); a layout says its name."""
+    from pipeline.intake.layouts import LAYOUTS_FOLDER
+
     try:
         out = os.fstat(sys.stdout.fileno())
     except (OSError, ValueError):
@@ -281,6 +291,8 @@ def _layout_written_to(folder: Path) -> str | None:
 
 
 def _sheet(arguments: Arguments) -> int:
+    from pipeline.intake.hand_sheet import hand_sheet
+
     if arguments.family not in FAMILIES:
         raise WrongUse(
             f"'{arguments.family}' is no device family; {nearest_known(arguments.family, FAMILIES)}"
@@ -299,6 +311,10 @@ def _sheet(arguments: Arguments) -> int:
 
 
 def _held(arguments: Arguments) -> int:
+    from pipeline.intake.intake import knowledge_of
+    from pipeline.intake.questions import told_in_full
+    from pipeline.intake.waiting import held_with_context
+
     with _opened(arguments) as (facility, warehouse):
         held = held_with_context(warehouse).sort("drop_no", "line", "code")
         knowledge = knowledge_of(facility)
@@ -316,6 +332,9 @@ def _held(arguments: Arguments) -> int:
 
 
 def _alias(arguments: Arguments) -> int:
+    from pipeline.intake.identity import DROPPED
+    from pipeline.intake.intake import knowledge_of, say_who
+
     facility = load_facility(Path(arguments.facility))
     ids = facility.athletes["athlete_id"].to_list()
     if arguments.athlete_id not in ids:
@@ -355,6 +374,8 @@ def _alias(arguments: Arguments) -> int:
 
 def _refuse_taken_name(facility: Facility, name: str, athlete_id: str) -> None:
     """An alias must not stand against a name that one person of the roster has."""
+    from pipeline.intake.identity import normalise
+
     roster = facility.athletes.select("athlete_id", "name").drop_nulls().iter_rows()
     owners = [owner for owner, own_name in roster if normalise(own_name) == normalise(name)]
     if len(owners) == 1 and owners[0] != athlete_id:
@@ -365,6 +386,10 @@ def _refuse_taken_name(facility: Facility, name: str, athlete_id: str) -> None:
 
 
 def _answers(arguments: Arguments) -> int:
+    from pipeline.intake.answers import read_answers
+    from pipeline.intake.intake import answer
+    from pipeline.intake.sheets import sheets_in
+
     if arguments.list:
         standing = read_answers(load_facility(Path(arguments.facility)).config)
         data = {"answers": [vars(one) for one in standing]}
@@ -385,6 +410,9 @@ def _answers(arguments: Arguments) -> int:
 
 
 def _take_back(arguments: Arguments) -> int:
+    from pipeline.intake.intake import update
+    from pipeline.intake.take_back import answers_meant, take_back
+
     with _opened(arguments) as (facility, warehouse):
         undone = answers_meant(facility, arguments.take_back) if arguments.take_back.strip() else []
         if not undone:
@@ -400,6 +428,8 @@ def _take_back(arguments: Arguments) -> int:
 
 
 def _retry(arguments: Arguments) -> int:
+    from pipeline.intake.intake import retry
+
     with _opened(arguments) as (facility, warehouse):
         report = retry(facility, warehouse, _say(arguments))
     _report(arguments, show.intake_data(report), lambda: show.released(report))
@@ -407,12 +437,17 @@ def _retry(arguments: Arguments) -> int:
 
 
 def _new_run(arguments: Arguments) -> Run:
+    from pipeline.run import Run
+
     facility = load_facility(Path(arguments.facility))
     valid_on = arguments.valid_on or today(facility.settings.timezone)
     return Run(facility, _say(arguments), valid_on, arguments.as_of, arguments.command)
 
 
 def _steps(arguments: Arguments, steps: tuple[Step, ...], text: Callable[[Run], None]) -> int:
+    from pipeline.run import run_steps
+    from pipeline.steps import weekly_steps
+
     run = _new_run(arguments)
     run_steps(run, (*steps, *weekly_steps()) if arguments.edition else steps)
     unmet = _unmet_now(run.facility)
@@ -423,21 +458,35 @@ def _steps(arguments: Arguments, steps: tuple[Step, ...], text: Callable[[Run], 
 
 
 def _refresh(arguments: Arguments) -> int:
+    from pipeline.steps import refresh_steps
+
     return _steps(arguments, refresh_steps(), show.refreshed)
 
 
 def _run(arguments: Arguments) -> int:
+    from pipeline.steps import plain_steps
+
     return _steps(arguments, plain_steps(), show.ran)
 
 
 def _rebuild(arguments: Arguments) -> int:
+    run = _rebuilt(arguments)
+    _report(arguments, show.run_data(run), lambda: show.ran(run))
+    return DONE
+
+
+def _rebuilt(arguments: Arguments) -> Run:
+    """A run that makes the warehouse anew, and all that follows from it."""
+    from pipeline.intake.intake import update
+    from pipeline.run import logged, run_steps
+    from pipeline.steps import refresh_steps
+
     run = _new_run(arguments)
     with run.opened(anew=True), logged(run, "rebuild") as entry:
         run.intake = update(run.facility, run.warehouse, run.say)
         entry.rows = run.intake.new_drops
     run_steps(run, refresh_steps())
-    _report(arguments, show.run_data(run), lambda: show.ran(run))
-    return DONE
+    return run
 
 
 def _whom_to_forget(arguments: Arguments) -> str | None:
@@ -458,6 +507,9 @@ def _whom_to_forget(arguments: Arguments) -> str | None:
 
 
 def _forget(arguments: Arguments) -> int:
+    from pipeline.forget import BEYOND_REACH, forget, plan_again, plan_to_forget
+    from pipeline.intake.archive import utc_now
+
     athlete_id = _whom_to_forget(arguments)
 
     def planned(facility: Facility, warehouse: Warehouse) -> Plan:
@@ -477,11 +529,7 @@ def _forget(arguments: Arguments) -> int:
             plan = planned(facility, warehouse)
             forget(facility, warehouse, plan, utc_now())
         arguments.as_of = arguments.valid_on = None
-        run = _new_run(arguments)
-        with run.opened(anew=True), logged(run, "rebuild") as entry:
-            run.intake = update(run.facility, run.warehouse, run.say)
-            entry.rows = run.intake.new_drops
-        run_steps(run, refresh_steps())
+        _rebuilt(arguments)
         if not arguments.json:
             print(f"{athlete_id or 'What came back'} is forgotten, and everything is published anew.")
     if arguments.json:
@@ -503,6 +551,8 @@ def _watch(arguments: Arguments) -> int:
 
 
 def _status(arguments: Arguments) -> int:
+    from pipeline.status import status_of
+
     facility = load_facility(Path(arguments.facility))
     found = status_of(facility)
     _report(arguments, show.status_data(found), lambda: show.status(found, facility))
@@ -510,6 +560,12 @@ def _status(arguments: Arguments) -> int:
 
 
 def _trace(arguments: Arguments) -> int:
+    from pipeline.facility.catalogue import facility_catalogue
+    from pipeline.intake.intake import knowledge_of
+    from pipeline.trace.athlete import find_athlete
+    from pipeline.trace.show import show_trace
+    from pipeline.trace.trace import trace
+
     with _opened(arguments) as (facility, warehouse):
         catalogue, names = facility_catalogue(facility.metrics), knowledge_of(facility).names
         who = find_athlete(names, arguments.athlete)
@@ -524,6 +580,9 @@ def _trace(arguments: Arguments) -> int:
 
 
 def _changed(arguments: Arguments) -> int:
+    from pipeline.trace.changed import changed
+    from pipeline.trace.show import show_changed
+
     with _opened(arguments) as (facility, warehouse):
         found = changed(facility, warehouse, arguments.since)
     data = {"since": found.since, "rows": found.rows.to_dicts(), "results": found.results.to_dicts()}
@@ -532,6 +591,9 @@ def _changed(arguments: Arguments) -> int:
 
 
 def _sql(arguments: Arguments) -> int:
+    from pipeline.publish.database import current_file
+    from schemas.ddl import literal
+
     if len(arguments.words) > 2:
         raise WrongUse('put the query in quotes: yardmark sql FACILITY "SELECT ..."')
     folder, query = ([".", *arguments.words])[-2:]
@@ -572,6 +634,9 @@ def _json_value(cell: Any) -> Any:
 
 
 def _tables(arguments: Arguments) -> int:
+    from pipeline.publish.dictionary import dictionary, dictionary_text
+    from schemas.catalogue import CATALOGUE
+
     words = dictionary(CATALOGUE)
     _report(arguments, {"columns": words.to_dicts()}, lambda: print(dictionary_text(words)))
     return DONE

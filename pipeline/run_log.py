@@ -14,7 +14,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.rights import make_private_folder
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 FILE = "runs.csv"

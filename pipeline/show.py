@@ -5,24 +5,25 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from pipeline.facility.folder import Facility
 from pipeline.facility.problems import Problem, mistakes
-from pipeline.forget import Plan
-from pipeline.intake.answers import Answer
-from pipeline.intake.dry_run import DryRun
-from pipeline.intake.identity import Names
-from pipeline.intake.intake import IntakeReport
-from pipeline.intake.propose.propose import Proposal
-from pipeline.intake.sheets import SUSPECTS_FILE
-from pipeline.intake.suspect_sheet import proposed_in_words, seen_in_words
-from pipeline.intake.unread import Unread
-from pipeline.run import Run
-from pipeline.status import Status
 from schemas.codes import CODES
+
+# What is shown comes from whoever made it, and is known then.
+if TYPE_CHECKING:
+    from pipeline.facility.folder import Facility
+    from pipeline.forget import Plan
+    from pipeline.intake.answers import Answer
+    from pipeline.intake.dry_run import DryRun
+    from pipeline.intake.identity import Names
+    from pipeline.intake.intake import IntakeReport
+    from pipeline.intake.propose.propose import Proposal
+    from pipeline.intake.unread import Unread
+    from pipeline.run import Run
+    from pipeline.status import Status
 
 _MOST = 40
 _MOST_ALIKE = 4
@@ -224,6 +225,8 @@ def held(rows: Iterable[Mapping[str, Any]], suspects: pl.DataFrame, names: Names
     else:
         _held_lines(waiting)
     if not suspects.is_empty():
+        from pipeline.intake.suspect_sheet import proposed_in_words, seen_in_words
+
         print("\nTrials that wait for an answer:")
         told = (
             (s["code"], s["athlete_id"] or "several", s["device"], s["local_date"], seen_in_words(s),
@@ -323,6 +326,8 @@ def run_data(run: Run) -> dict[str, Any]:
 
 def refreshed(run: Run) -> None:
     """What a refresh published."""
+    from pipeline.intake.sheets import SUSPECTS_FILE
+
     published = run.published
     if published is None:
         return

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date, timedelta
 
 import polars as pl
 
@@ -34,6 +33,7 @@ from pipeline.analysis.squads import squad_changes
 from pipeline.analysis.told import Telling
 from pipeline.analysis.trends import trends
 from pipeline.analysis.usable import usable_sessions
+from pipeline.clock import today
 from pipeline.facility.periods import periods_table, restricted_periods, state_on
 from pipeline.intake.archive import utc_now
 from pipeline.intake.gone import gone_rows
@@ -59,17 +59,12 @@ from pipeline.run import Frames, Run, Step, compute_apart, not_as_published
 from pipeline.run_log import read_runs
 from schemas.catalogue import Metric
 from schemas.codes import CODES
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
 
 
 class NothingThatOld(Exception):
     """The as-of date is before the first test; nothing was published."""
-
-
-def today(timezone: str) -> date:
-    """Today in a time zone."""
-    return datetime.now(ZoneInfo(timezone)).date()
 
 
 def _take_in(run: Run) -> Frames:
@@ -146,10 +141,11 @@ def _sessions(run: Run) -> Frames:
     return build_sessions(trials, run.read("_session_slots"), athletes, states)
 
 
-def _measurements(run: Run) -> Frames:
+def measured(run: Run, trials_alone: bool = False) -> Frames:
+    """What the step `measurements` makes; `trials_alone`: see `measure_all`."""
     trials = run.trials()
     about = (run.read("sessions"), run.catalogue, _methods(run), _people_measured(run))
-    made = measure_all(trials | run.samples(trials), *about)
+    made = measure_all(trials | run.samples(trials), *about, trials_alone)
     return {f"_{name}" if name in _SCREENED else name: frame for name, frame in made.items()}
 
 
@@ -172,14 +168,15 @@ def _people_measured(run: Run) -> pl.DataFrame:
     return run.facility.athletes.select("athlete_id", "sex", **chosen)
 
 
-def _screening(run: Run) -> Frames:
+def screened(run: Run, trials_alone: bool = False) -> Frames:
+    """What the step `screening` makes; `trials_alone`: see `screen`."""
     names = (*TRIAL_TABLES, "superseded_rows", *_MEASURED)
     tables = {name.removeprefix("_"): run.read(name) for name in names} | run.trials()
     known = known_of(run.facility, tables)
     if not run.apart:  # Today's sheet is made at each intake, and has no time to look at all exports.
         withdrawn = knowledge_of(run.facility).withdrawn
         known = replace(known, gone=gone_rows(run.warehouse, withdrawn))
-    return screen(tables, run.catalogue, known)
+    return screen(tables, run.catalogue, known, trials_alone)
 
 
 def _results(run: Run) -> Frames:
@@ -433,7 +430,7 @@ STEPS: tuple[Step, ...] = (
         "turns trials into values",
         (*TRIAL_TABLES, "_found_reps", *SAMPLE_SETS, "sessions"),
         _MEASURED,
-        _measurements,
+        measured,
         ("people", "settings", "metrics", "as_of"),
     ),
     Step(
@@ -441,7 +438,7 @@ STEPS: tuple[Step, ...] = (
         "looks at each athlete's trials beside his own level, and at each day's beside the others",
         (*TRIAL_TABLES, "_found_reps", "superseded_rows", *_MEASURED),
         ("measurements", "value_flags", "_suspects"),
-        _screening,
+        screened,
         ("people", "metrics", "testing_days", "answers", "as_of"),
     ),
     Step(

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -23,7 +24,7 @@ from pipeline.intake.waiting import held_with_context
 from pipeline.publish.today import Sheet, write_sheet
 from pipeline.publish.words import called, series_in_words
 from pipeline.run import Run
-from pipeline.steps import STEPS
+from pipeline.steps import STEPS, measured, screened
 from pipeline.todays_rows import what_today_needs
 from pipeline.warehouse.store import Warehouse
 from schemas.catalogue import SERIES_KEYS
@@ -69,15 +70,16 @@ def todays_sheet(facility: Facility, warehouse: Warehouse, now: datetime, day: d
     start = facility.settings.day_start
     of_now = (local - timedelta(hours=start.hour, minutes=start.minute)).date()
     tested = _tested(facility, warehouse, day or of_now)
+    labels = _labels(facility, tested.run)
     names = dict(facility.athletes.select("athlete_id", "name").iter_rows())
     return Sheet(
         facility=facility.settings.name,
         day=tested.day,
         made_at=local.replace(tzinfo=None),
         planned=_planned(facility, tested),
-        repeats=_repeats(facility, tested),
+        repeats=_repeats(facility, tested, labels),
         questions=_questions(facility, warehouse, tested),
-        shifts=_shifts(facility, tested),
+        shifts=_shifts(tested, labels),
         devices=_devices(facility, warehouse),
         names=names,
     )
@@ -85,9 +87,12 @@ def todays_sheet(facility: Facility, warehouse: Warehouse, now: datetime, day: d
 
 def _tested(facility: Facility, warehouse: Warehouse, day: date) -> _Day:
     run = Run.in_memory(facility, warehouse, day, day, what_today_needs(warehouse, day))
-    for step in STEPS:
-        if step.name in _MADE_BY:
-            run.apart.update(step.run(run))
+    steps = {step.name: step.run for step in STEPS}
+    # What several trials of an occasion come to is not on the sheet.
+    steps["measurements"] = partial(measured, trials_alone=True)
+    steps["screening"] = partial(screened, trials_alone=True)
+    for name in _MADE_BY:
+        run.apart.update(steps[name](run))
     return _Day(day, run)
 
 
@@ -115,13 +120,13 @@ def _with_codes(rows: pl.DataFrame, name: str, flags: pl.DataFrame) -> pl.DataFr
     )
 
 
-def _repeats(facility: Facility, tested: _Day) -> pl.DataFrame:
+def _repeats(facility: Facility, tested: _Day, labels: pl.DataFrame) -> pl.DataFrame:
     run = tested.run
     columns = ("trial_id", "device", "performed_at_utc", "time_known")
     trials = pl.concat([run.read(name).select(columns) for name in TRIAL_TABLES]).unique("trial_id")
     telling = pl.col("metric").is_in([*TELLING, *facility.metrics.tests])
     values = trial_values(run.read("measurements").filter(telling), trials, run.catalogue)
-    values = values.join(_labels(facility, run), on="series_id")
+    values = values.join(labels, on="series_id")
     today = pl.col("local_date") == tested.day
     told = [
         repeats.still_rising(values, today),
@@ -190,7 +195,7 @@ def _questions(facility: Facility, warehouse: Warehouse, tested: _Day) -> pl.Dat
     return pl.concat([unknown, pl.DataFrame(asked, schema=_ROW, orient="row")]).sort(pl.all())
 
 
-def _shifts(facility: Facility, tested: _Day) -> pl.DataFrame:
+def _shifts(tested: _Day, labels: pl.DataFrame) -> pl.DataFrame:
     """athlete_id (NULL), device, about, why of what everybody's values did today."""
     run = tested.run
     flagged = tested.rows("measurements").filter(
@@ -201,7 +206,7 @@ def _shifts(facility: Facility, tested: _Day) -> pl.DataFrame:
     )
     told = (
         flagged.join(devices, on="trial_id")
-        .join(_labels(facility, run), on="series_id")
+        .join(labels, on="series_id")
         .group_by("device", "label")
         .agg(people=pl.col("athlete_id").n_unique())
     )

@@ -12,7 +12,7 @@ import polars as pl
 from pipeline.analysis.today.planned import naming_column
 from pipeline.warehouse.store import Warehouse
 from schemas.ddl import quote
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, TRIAL_TABLES
 
 LOOK_BACK = timedelta(days=365)
@@ -26,8 +26,12 @@ _WHOLE = "body_readings"
 def what_today_needs(warehouse: Warehouse, day: date) -> dict[str, pl.DataFrame]:
     """The trial tables, sample sets, `_session_slots` and `superseded_rows`, as far as a day's sheet needs
     them: of everybody tested that day the last `SESSIONS` sessions of what anybody was tested in."""
-    people = _tested_on(warehouse, day)
-    seen = {name: _trials(warehouse, name, people, day) for name in TRIAL_TABLES}
+    tested = _tested_on(warehouse, day)
+    people, met = tested.select("athlete_id").unique(), {*tested["name"], _WHOLE}
+    seen = {
+        name: _trials(warehouse, name, people, day) if people.height and name in met else empty(TABLES[name])
+        for name in TRIAL_TABLES
+    }
     rows = pl.concat([seen[name].select("row_id", "session_id", "local_date") for name in TRIAL_TABLES])
     for name in SAMPLE_SETS:
         seen[name] = _those_of(warehouse, name, "sample_set_id", seen[FAMILY_OF_TABLE[name].table])
@@ -39,14 +43,16 @@ def what_today_needs(warehouse: Warehouse, day: date) -> dict[str, pl.DataFrame]
 
 
 def _tested_on(warehouse: Warehouse, day: date) -> pl.DataFrame:
-    """athlete_id of everybody tested on a day."""
-    asked = [f"SELECT athlete_id FROM {quote(name)} WHERE local_date = DATE '{day}'" for name in TRIAL_TABLES]
-    return warehouse.select(" UNION ".join(asked))
+    """name (of the table), athlete_id of everybody tested on a day."""
+    asked = [
+        f"SELECT DISTINCT '{name}' AS name, athlete_id FROM {quote(name)} WHERE local_date = DATE '{day}'"
+        for name in TRIAL_TABLES
+    ]
+    return warehouse.select(" UNION ALL ".join(asked))
 
 
 def _trials(warehouse: Warehouse, name: str, people: pl.DataFrame, day: date) -> pl.DataFrame:
-    if people.is_empty():
-        return empty(TABLES[name])
+    """The rows of a table that somebody has on the day, or of masses."""
     until = f"local_date <= DATE '{day}' AND athlete_id IN (FROM _people)"
     if name == _WHOLE:
         return warehouse.rows(name, until, _people=people).sort("row_id")
@@ -56,7 +62,7 @@ def _trials(warehouse: Warehouse, name: str, people: pl.DataFrame, day: date) ->
     sessions = warehouse.select(
         f"""WITH near AS (SELECT DISTINCT athlete_id, {test} AS test, session_id, local_date
                           FROM {quote(name)} WHERE {within})
-            SELECT DISTINCT session_id, test FROM (
+            SELECT DISTINCT session_id, test, local_date FROM (
                 SELECT *, row_number() OVER (
                     PARTITION BY athlete_id, test ORDER BY local_date DESC, session_id) AS back FROM near
                 WHERE test IN (SELECT test FROM near WHERE local_date = DATE '{day}'))
@@ -65,7 +71,13 @@ def _trials(warehouse: Warehouse, name: str, people: pl.DataFrame, day: date) ->
     )
     if sessions.is_empty():
         return empty(TABLES[name])
-    these = f"{within} AND (session_id, {test}) IN (SELECT session_id, test FROM _sessions)"
+    # Most last sessions are of the last weeks: rows of before need not be looked at. (The rows of a session
+    # may be of the day before its date to the day after.)
+    since = max(day - LOOK_BACK, sessions.select(pl.col("local_date").min()).item() - timedelta(days=2))
+    these = (
+        f"local_date >= DATE '{since}' AND {until} "
+        f"AND (session_id, {test}) IN (SELECT session_id, test FROM _sessions)"
+    )
     return warehouse.rows(name, these, _people=people, _sessions=sessions).sort("row_id")
 
 

@@ -11,41 +11,9 @@ from functools import cache
 import pandera.polars as pa
 import polars as pl
 
-from schemas.core import Family, Field, Table
+from schemas.core import Family, Field
+from schemas.frames import DTYPES
 from schemas.tables import columns_of
-
-DType = type[pl.DataType] | pl.DataType
-
-DTYPES: dict[str, DType] = {
-    "text": pl.String,
-    "integer": pl.Int32,
-    "bigint": pl.Int64,
-    "real": pl.Float64,
-    "boolean": pl.Boolean,
-    "date": pl.Date,
-    "time": pl.Time,
-    "timestamp": pl.Datetime("us"),
-}
-
-
-def polars_schema(table: Table) -> dict[str, DType]:
-    """Column name -> polars type of a table, in order."""
-    return {name: DTYPES[field.type] for name, field in columns_of(table).items()}
-
-
-def stored_schema(table: Table) -> dict[str, DType]:
-    """Column name -> polars type of the columns that the warehouse stores (see `ddl.create_stored_table`)."""
-    repeats = dict(table.repeats)
-    return {
-        name: pl.Enum(field.values) if table.words_checked and field.values else DTYPES[field.type]
-        for name, field in columns_of(table).items()
-        if name not in repeats
-    }
-
-
-def empty(table: Table) -> pl.DataFrame:
-    """A frame of no rows with the table's columns and types."""
-    return pl.DataFrame(schema=polars_schema(table))
 
 
 def _limits(field: Field) -> list[pa.Check]:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pipeline import run_log
 from pipeline.run_log import FILE, RunStep, read_runs, record
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 

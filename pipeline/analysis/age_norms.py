@@ -20,7 +20,7 @@ from pipeline.numerics.grouped import medians_of_ranges
 from pipeline.numerics.lms import fit_lms, fit_log_quadratic, lms_value, lms_z
 from pipeline.numerics.standing import Z90, median_error_factor
 from schemas.catalogue import Metric
-from schemas.models import empty, polars_schema
+from schemas.frames import empty, polars_schema
 from schemas.tables import TABLES
 
 YOUNGEST, OLDEST = 10.0, 18.0

@@ -24,7 +24,7 @@ from pipeline.numerics.percentiles import Floats, Ints
 from pipeline.numerics.shrinkage import group_moments
 from pipeline.numerics.standing import Z90, joined_limit, median_error_factor, wilson_interval, without_self
 from schemas.catalogue import Metric
-from schemas.models import empty, polars_schema
+from schemas.frames import empty, polars_schema
 from schemas.tables import TABLES
 
 _NO_DIRECTION = "No direction of this test is better: percentile_raw counts those below."

@@ -15,7 +15,7 @@ import polars as pl
 from pipeline.analysis.minors import ADULT_YEARS
 from pipeline.analysis.populations import completed_years
 from schemas.catalogue import Metric
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 COVERAGE_NEEDS = 60.0  # per cent of the domains (methods, B9)

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 _SHOWN = ("n_athletes", "mean", "p50")

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.numerics.percentiles import Ints
 from schemas.catalogue import Metric
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 MINIMUM = 8  # a group of fewer athletes is not written (methods, C7)

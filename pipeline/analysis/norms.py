@@ -21,7 +21,7 @@ from pipeline.numerics.grouped import Grouped, group_values
 from pipeline.numerics.percentiles import Floats, Ints, order_statistic_ranks, percentiles_by_group
 from pipeline.numerics.shrinkage import group_moments, shrink
 from schemas.catalogue import Metric
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 _RULES = "norms 2"  # raise it when the same inputs give other numbers, so that norms_version tells

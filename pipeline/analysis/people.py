@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline.analysis.sessions import shown_age
 from pipeline.ids import text_ids
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 

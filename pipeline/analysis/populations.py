@@ -15,7 +15,7 @@ from datetime import date
 import polars as pl
 
 from pipeline.ids import text_ids
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 # Completed years up to which a band goes, and its label (methods, C7).

@@ -11,7 +11,7 @@ from pipeline.metrics.measurements import family_modules, flag_trials, known_on_
 from pipeline.metrics.rows import as_table
 from pipeline.metrics.series import with_series
 from schemas.catalogue import Metric
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 
 

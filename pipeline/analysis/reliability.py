@@ -39,7 +39,7 @@ from pipeline.numerics.reliability import (
 )
 from pipeline.numerics.verdicts import LEVEL
 from schemas.catalogue import Metric
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 
 CLASS_DEGREES = 15.0

@@ -16,7 +16,7 @@ from pipeline.analysis.usable import LINE
 from pipeline.metrics.rows import as_table
 from pipeline.numerics.verdicts import half_width
 from schemas.catalogue import Metric
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 
 KINDS = ("injury", "illness")

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline.ids import text_ids
 from pipeline.metrics.rows import as_table, excluded
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 
 MASS_DAYS = 14

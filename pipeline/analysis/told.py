@@ -32,7 +32,7 @@ from pipeline.numerics.blocks import Flags, homes, shown_above, sizes, without_s
 from pipeline.numerics.grouped import group_values
 from pipeline.numerics.percentiles import Floats, Ints
 from schemas.catalogue import Metric
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 
 TOGETHER = 5  # athletes (methods, C7: no differencing between groups that differ by fewer than five)

@@ -16,7 +16,7 @@ from pipeline.numerics.percentiles import Floats
 from pipeline.numerics.two_speeds import mixed_levels
 from pipeline.numerics.verdicts import half_width
 from schemas.catalogue import Metric
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 
 

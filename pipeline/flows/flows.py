@@ -12,9 +12,10 @@ from prefect.artifacts import create_markdown_artifact, create_table_artifact
 from prefect.cache_policies import NO_CACHE
 from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
 
+from pipeline.clock import today
 from pipeline.facility.folder import load_facility
 from pipeline.run import Run, Step, run_steps
-from pipeline.steps import refresh_steps, today, weekly_steps
+from pipeline.steps import refresh_steps, weekly_steps
 
 Work = Callable[[], None]
 NIGHTLY, WEEKLY = "nightly-refresh", "weekly-edition"

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipeline import show
+from pipeline.clock import today
 from pipeline.facility.folder import Facility, load_facility
 from pipeline.facility.problems import ConfigError
 from pipeline.flows.scheduler import Scheduler
@@ -18,7 +19,7 @@ from pipeline.intake.settle import Settled
 from pipeline.intake.watching import InboxWatch
 from pipeline.lock import watch_lock
 from pipeline.run import Run, Step, run_steps
-from pipeline.steps import refresh_steps, take_in_steps, today
+from pipeline.steps import refresh_steps, take_in_steps
 
 Say = Callable[[str], None]
 Config = dict[Path, tuple[int, int]]

@@ -19,8 +19,8 @@ from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.moments import set_times
 from pipeline.warehouse.store import Warehouse
 from schemas.core import Family
+from schemas.frames import DType
 from schemas.internal import read_table
-from schemas.models import DType
 
 TOGETHER = 300_000
 """So many rows are resolved at once, and more only where they can't be parted."""

@@ -22,8 +22,8 @@ from pipeline.reading.lines import count_lines
 from pipeline.reading.split import UndecodableFile, count_lines_of
 from pipeline.reading.workbook import UnreadableWorkbook, is_workbook
 from schemas.families import FAMILIES
+from schemas.frames import DType, polars_schema
 from schemas.internal import DROPS, PROBLEMS, SKIPPED, read_table
-from schemas.models import DType, polars_schema
 
 LARGE = 32_000_000
 """A content of more bytes is read part by part."""

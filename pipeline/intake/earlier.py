@@ -6,7 +6,7 @@ import json
 
 import polars as pl
 
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 

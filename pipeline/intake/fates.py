@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from schemas.families import FAMILIES
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 # A line whose rows part company counts once, by the first of these that any of its rows has.

@@ -8,7 +8,7 @@ from pipeline.intake.answers import LINE_WORDS, WHOLE_FILE
 from pipeline.intake.identity import DROPPED, normalise
 from pipeline.intake.knowledge import Knowledge
 from schemas.codes import CODES
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 HELD_SCHEMA = {

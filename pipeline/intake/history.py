@@ -13,7 +13,7 @@ from pipeline.intake.knowledge import Knowledge
 from pipeline.intake.placing import duplicated, shared
 from pipeline.intake.traces import runs_of, samples_of, with_sample_sets
 from schemas.core import Family
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES, columns_of
 
 

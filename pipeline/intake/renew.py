@@ -26,8 +26,8 @@ from pipeline.intake.touched import Touched
 from pipeline.warehouse.store import ALL_TABLES, Warehouse
 from schemas.core import Family
 from schemas.families import FAMILIES
+from schemas.frames import polars_schema
 from schemas.internal import read_table
-from schemas.models import polars_schema
 from schemas.tables import SAMPLE_SETS, TRIAL_TABLES
 
 READ_TABLES = tuple(read_table(family).name for family in FAMILIES.values())

@@ -32,8 +32,8 @@ from pipeline.reading.times import iso_texts
 from schemas.codes import CODES
 from schemas.core import Family
 from schemas.families import FAMILIES
+from schemas.frames import empty, polars_schema
 from schemas.internal import SLOTS, read_table
-from schemas.models import empty, polars_schema
 from schemas.tables import TABLES
 
 FILE_DIGITS = 16

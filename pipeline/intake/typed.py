@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
 
-import pandera.errors
 import polars as pl
 
 from pipeline.intake.columns import (
@@ -28,8 +27,8 @@ from pipeline.intake.layouts import ColumnSource, FileFormat, Layout
 from pipeline.intake.read import Texts, added, entries
 from pipeline.reading.units import UNITS, conversion
 from schemas.core import Family, Field
+from schemas.frames import DTYPES
 from schemas.internal import read_fields
-from schemas.models import DTYPES, family_model
 
 
 @dataclass
@@ -207,9 +206,14 @@ def _invalid(family: Family, layout: Layout, rows: pl.DataFrame, known: pl.DataF
     """
     if rows.is_empty():
         return []
+    # pandera brings pandas, which takes a second to import: commands that read no export do without.
+    from pandera.errors import SchemaErrors
+
+    from schemas.models import family_model
+
     try:
         family_model(family).validate(rows.select(f.name for f in family.columns), lazy=True)
-    except pandera.errors.SchemaErrors as errors:
+    except SchemaErrors as errors:
         cases = errors.failure_cases
     else:
         return []

@@ -48,21 +48,31 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     The kinds of velocity are metrics of their own and never merged. `masses`: of it `maxima` (see
     `maxima.with_maxima`).
     """
-    rows = with_series_keys(trials).with_columns(
+    rows = _keyed(trials)
+    parts = [_velocities(rows), _losses(rows), load_velocity_values(_early(rows), masses)]
+    return pl.concat(parts, how="diagonal")
+
+
+def measure_trials(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """Of the values that `measure` returns those of single repetitions."""
+    return _velocities(_keyed(trials))
+
+
+def _keyed(trials: pl.DataFrame) -> pl.DataFrame:
+    return with_series_keys(trials).with_columns(
         pl.col("implement_count").cast(pl.String), trial=pl.col("rep")
     )
+
+
+def _velocities(rows: pl.DataFrame) -> pl.DataFrame:
     late = pl.when(pl.col("rep") > FIRST_REPS).then(pl.lit("beyond_third_rep"))
-    flags = join_codes(pl.col("flags"), late)
-    parts = [values_of(rows, metric, pl.col(column), flags=flags) for metric, column in _METRICS.items()]
-    return pl.concat([*parts, _losses(rows), load_velocity_values(_early(rows), masses)], how="diagonal")
+    told = rows.with_columns(flags=join_codes(pl.col("flags"), late))
+    return pl.concat([values_of(told, metric, pl.col(column)) for metric, column in _METRICS.items()])
 
 
 def profiles(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     """The load-velocity lines of `bar_reps` as `flag` returns them, as fits. `masses`: as for `measure`."""
-    rows = with_series_keys(trials).with_columns(
-        pl.col("implement_count").cast(pl.String), trial=pl.col("rep")
-    )
-    return load_velocity_fits(_early(rows), masses)
+    return load_velocity_fits(_early(_keyed(trials)), masses)
 
 
 def _early(rows: pl.DataFrame) -> pl.DataFrame:

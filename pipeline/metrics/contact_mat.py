@@ -53,12 +53,31 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     contact time [s]. Of a series of hops one value: the rows behind it are its inputs, and their roles say
     how many of the hops tried were valid.
     """
-    test = pl.col("test")
-    # A box height says something about drop jumps only: whatever else an export writes there must not
-    # part one series in two.
-    box = pl.when(test == "drop_jump").then(pl.col("drop_height").fill_null("unknown"))
-    rows = with_series_keys(trials).with_columns(drop_height=box.otherwise(pl.lit("none")))
-    height_m = flight_height(pl.col("flight_time_s"))
+    rows = _keyed(trials)
+    parts = [
+        _of_trials(rows, masses),
+        utilisation_ratios(rows),
+        bilateral_indices(rows),
+        drop_heights(rows.filter(pl.col("test") == "drop_jump")),
+        jump_profiles(rows, masses),
+    ]
+    return pl.concat(parts, how="diagonal")
+
+
+def measure_trials(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """Of the values that `measure` returns those of single trials, a series of hops being one."""
+    return _of_trials(_keyed(trials), masses)
+
+
+def _keyed(trials: pl.DataFrame) -> pl.DataFrame:
+    """A box height says something about drop jumps only: whatever else an export writes there must not part
+    one series in two."""
+    box = pl.when(pl.col("test") == "drop_jump").then(pl.col("drop_height").fill_null("unknown"))
+    return with_series_keys(trials).with_columns(drop_height=box.otherwise(pl.lit("none")))
+
+
+def _of_trials(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    test, height_m = pl.col("test"), flight_height(pl.col("flight_time_s"))
     jumps = rows.filter(test.is_in(_JUMPS))
     touching = rows.filter(test.is_in(("drop_jump", "repeated_hops")))
     drops = rows.filter(test == "drop_jump")
@@ -73,10 +92,6 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
         _peak_power(rows, masses),
         _hop_reactive_strength(_hops(rows)),
         _hop_stiffness(_hops(rows).join(masses, on="session_id", how="left", validate="m:1")),
-        utilisation_ratios(rows),
-        bilateral_indices(rows),
-        drop_heights(drops),
-        jump_profiles(rows, masses),
     ]
     return pl.concat(parts, how="diagonal")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import itertools
 import pkgutil
 from collections.abc import Mapping
 from functools import cache
@@ -20,7 +21,7 @@ from pipeline.metrics.series import with_series
 from schemas.catalogue import Metric
 from schemas.codes import CODES, EXCLUDING
 from schemas.families import FAMILIES
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 
 YOUTH_YEARS = 18
@@ -41,9 +42,13 @@ def flag_trials(trials: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     changes nothing.
     """
     modules = [module for module in family_modules() if module.TABLE in trials]
-    return {
-        module.TABLE: module.flag(trials[module.TABLE], *samples_of(module, trials)) for module in modules
-    }
+    return {module.TABLE: _flagged(module, trials) for module in modules}
+
+
+def _flagged(module: ModuleType, trials: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+    rows = trials[module.TABLE]
+    flagged: pl.DataFrame = rows if rows.is_empty() else module.flag(rows, *samples_of(module, trials))
+    return flagged
 
 
 def samples_of(module: ModuleType, trials: Mapping[str, pl.DataFrame]) -> tuple[pl.DataFrame, ...]:
@@ -58,17 +63,20 @@ def measure_all(
     catalogue: Mapping[str, Metric],
     devices: Mapping[str, str],
     people: pl.DataFrame | None = None,
+    trials_alone: bool = False,
 ) -> dict[str, pl.DataFrame]:
     """The tables `measurements`, `measurement_inputs`, `series` and `value_flags`, each sorted by its key.
 
     `trials`: table name -> current rows, and the sample sets. `sessions`: the table of that name. `devices`:
-    device -> its method; a device not named is its own method. `people`: see `occasions`. Raises KeyError
-    where a metric is not in `catalogue`.
+    device -> its method; a device not named is its own method. `people`: see `occasions`. `trials_alone`:
+    only values of single trials, not those that several of an occasion come to (whose trial_id is NULL), and
+    `value_flags` of trial rows.
+    Raises KeyError where a metric is not in `catalogue`.
     """
     masses = known_on_the_day(trials, sessions, people, catalogue)
     flagged = flag_trials(trials)
     flags = [long_flags(frame, table, "row_id") for table, frame in flagged.items()]
-    made = _values_by_metric(flagged, masses, trials, catalogue)
+    made = _values_by_metric(flagged, masses, trials, catalogue, trials_alone)
     youths = masses.filter(pl.col("age_years") < YOUTH_YEARS)["session_id"]
     measured = [_finish(values, catalogue[name], devices, youths) for name, values in made.items()]
     tables = {name: empty(TABLES[name]) for name in ("measurements", "measurement_inputs", "series")}
@@ -77,7 +85,8 @@ def measure_all(
         tables["measurements"] = as_table(values, "measurements")
         tables["measurement_inputs"] = _inputs(values)
         tables["series"] = as_table(values.unique("series_id"), "series")
-        flags.append(long_flags(values, "measurements", "measurement_id"))
+        if not trials_alone:
+            flags.append(long_flags(values, "measurements", "measurement_id"))
     return {**tables, "value_flags": pl.concat([empty(TABLES["value_flags"]), *flags]).sort(pl.all())}
 
 
@@ -86,16 +95,26 @@ def _values_by_metric(
     masses: pl.DataFrame,
     trials: Mapping[str, pl.DataFrame],
     catalogue: Mapping[str, Metric],
+    trials_alone: bool,
 ) -> dict[str, pl.DataFrame]:
-    """The values of all families, metric by metric, of those that are on."""
+    """The values of all families with rows, metric by metric, of those that are on."""
     values = [
-        _measured(module, flagged[module.TABLE], masses, trials, catalogue)
+        _measured(module, flagged[module.TABLE], masses, trials, catalogue, trials_alone)
         for module in family_modules()
-        if module.TABLE in flagged
+        if module.TABLE in flagged and not flagged[module.TABLE].is_empty()
     ]
     # A metric may come from several families, as force from gates and from traces.
-    parts = pl.concat(values, how="diagonal").partition_by("metric", maintain_order=True) if values else []
-    return {part["metric"][0]: part for part in parts if catalogue[part["metric"][0]].on}
+    made: dict[str, list[pl.DataFrame]] = {}
+    for part in (part for of_family in values for part in _runs_of_metrics(of_family)):
+        made.setdefault(part["metric"][0], []).append(part)
+    return {name: pl.concat(parts, how="diagonal") for name, parts in made.items() if catalogue[name].on}
+
+
+def _runs_of_metrics(values: pl.DataFrame) -> list[pl.DataFrame]:
+    """The values in parts of one metric, without copying them: families make them metric by metric."""
+    starts = values.select((pl.col("metric") != pl.col("metric").shift()).fill_null(True).arg_true())
+    bounds = [*starts.to_series().to_list(), values.height]
+    return [values.slice(begin, end - begin) for begin, end in itertools.pairwise(bounds)]
 
 
 def known_on_the_day(
@@ -119,29 +138,28 @@ def _measured(
     masses: pl.DataFrame,
     trials: Mapping[str, pl.DataFrame],
     catalogue: Mapping[str, Metric],
+    trials_alone: bool,
 ) -> pl.DataFrame:
     """The values of one family; families with traces are given their samples too.
 
-    The family whose metrics a facility declares itself is given the catalogue: it says what they are.
+    The family whose metrics a facility declares itself is given the catalogue: it says what they are. A
+    family can say with `measure_trials` how values of single trials are made without the others.
     """
     if hasattr(module, "measure_declared"):
         declared: pl.DataFrame = module.measure_declared(flagged, catalogue)
         return declared
-    values: pl.DataFrame = module.measure(flagged, masses, *samples_of(module, trials))
-    return values
+    measure = getattr(module, "measure_trials", module.measure) if trials_alone else module.measure
+    values: pl.DataFrame = measure(flagged, masses, *samples_of(module, trials))
+    return values.filter(pl.col("trial_id").is_not_null()) if trials_alone else values
 
 
 def long_flags(frame: pl.DataFrame, owner_table: str, id_column: str) -> pl.DataFrame:
     """The rows of `value_flags` that the `flags` of a table say: owner_table, owner_id, code."""
-    return (
-        frame.filter(pl.col("flags").is_not_null())
-        .select(
-            owner_table=pl.lit(owner_table),
-            owner_id=pl.col(id_column),
-            code=pl.col("flags").str.split(";"),
-        )
-        .explode("code")
+    flagged = frame.select(owner_id=id_column, code="flags").drop_nulls("code")
+    codes = flagged.select(
+        pl.lit(owner_table).alias("owner_table"), "owner_id", pl.col("code").str.split(";")
     )
+    return codes.explode("code")
 
 
 def _finish(
@@ -211,5 +229,5 @@ def why_not_used(flags: pl.Series) -> pl.Series:
 
 
 def _inputs(values: pl.DataFrame) -> pl.DataFrame:
-    several = values.filter(pl.col("inputs").is_not_null()).select("measurement_id", "inputs")
+    several = values.select("measurement_id", "inputs").filter(pl.col("inputs").is_not_null())
     return as_table(several.explode("inputs").unnest("inputs"), "measurement_inputs")

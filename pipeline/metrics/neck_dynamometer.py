@@ -28,7 +28,7 @@ NOISE_BAND = 1.96 * ((_BETWEEN_DAYS and _BETWEEN_DAYS.session) or 0.0)
 """Side differences up to this [%] are what measuring equal sides gives 19 times in 20 (borrowed error)."""
 SET_UP = ["posture", "lever_arm", "examiner"]
 """Keys that must be equal for two directions to be compared within an occasion."""
-
+_ROTATES = pl.col("direction").is_in(ROTATIONS)
 _SAME_PUSH = ["session_id", "device", "method_version", "direction", "posture", "lever_arm_m", "examiner"]
 
 
@@ -53,15 +53,23 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     occasion and set-up, from the means of the trials that count.
     """
     rows = with_series_keys(trials)
-    rotates = pl.col("direction").is_in(ROTATIONS)
-    pushes = rows.filter(~rotates)
+    pushes = rows.filter(~_ROTATES)
+    parts = [_of_pushes(rows, masses), _side_difference(pushes), _flexion_to_extension(pushes)]
+    return pl.concat(parts, how="diagonal")
+
+
+def measure_trials(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """Of the values that `measure` returns those of single trials."""
+    return _of_pushes(with_series_keys(trials), masses)
+
+
+def _of_pushes(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    pushes = rows.filter(~_ROTATES)
     torque = pl.coalesce(pl.col("peak_torque_n_m"), pl.col("peak_force_n") * pl.col("lever_arm_m"))
     parts = [
         values_of(pushes, "neck_force", pl.col("peak_force_n")),
-        values_of(rows.filter(rotates), "neck_torque", torque),
+        values_of(rows.filter(_ROTATES), "neck_torque", torque),
         _per_kg(pushes, masses),
-        _side_difference(pushes),
-        _flexion_to_extension(pushes),
     ]
     return pl.concat(parts, how="diagonal")
 

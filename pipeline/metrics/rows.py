@@ -8,7 +8,7 @@ import polars as pl
 
 from schemas.catalogue import SERIES_KEYS
 from schemas.codes import EXCLUDING
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 CARRIED = (
@@ -51,8 +51,17 @@ def with_series_keys(trials: pl.DataFrame) -> pl.DataFrame:
 def join_codes(*texts: pl.Expr) -> pl.Expr:
     """Codes of several texts (each codes joined by ';', or NULL) as one: sorted, each once; NULL: none."""
     joined = pl.concat_str(texts, separator=";", ignore_nulls=True)
-    tidy = joined.str.split(";").list.unique().list.sort().list.join(";").str.strip_chars_start(";")
-    return pl.when(tidy != "").then(tidy)
+    return joined.map_batches(_tidy, return_dtype=pl.String, is_elementwise=True)
+
+
+def _tidy(joined: pl.Series) -> pl.Series:
+    """Joined codes sorted, each once: once for each distinct text, for there are few of them."""
+    if joined.null_count() == len(joined):
+        return joined
+    distinct = joined.drop_nulls().unique()
+    tidy = distinct.str.split(";").list.unique().list.sort().list.join(";").str.strip_chars_start(";")
+    told = pl.select(pl.when(tidy != "").then(tidy)).to_series()
+    return joined.replace_strict(distinct, told, default=None, return_dtype=pl.String)
 
 
 def excluded(flags: pl.Expr) -> pl.Expr:

@@ -30,15 +30,18 @@ def with_series(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
     sides = [key for key in SIDE_KEYS if key in used]
     side = pl.coalesce(_NOTHING, *(pl.col(key).str.extract(_SIDE) for key in sides))
     sided = side.is_in(["left", "right"])
-    labelled = _joined(values.with_columns(keys).with_columns(known), metric).with_columns(
-        label=_label(used),
+    labelled = _joined(values.with_columns(keys).with_columns(known), metric).with_columns(label=_label(used))
+    # Once for each series: there are few of them beside their values.
+    series = labelled.select("label", *used).unique("label")
+    pair = pl.when(sided).then(_label(used, *(pl.col(key).str.replace(_SIDE, "") for key in sides)))
+    named = series.select(
+        "label",
         body_side=side,
-        pair=pl.when(sided).then(_label(used, *(pl.col(key).str.replace(_SIDE, "") for key in sides))),
+        series_id=pl.format(f"{metric.metric}|{{}}", "label"),
+        pair_id=pl.format(f"{metric.metric}|{{}}", pair),
     )
-    return labelled.with_columns(
-        series_id=text_ids(labelled.select(pl.format(f"{metric.metric}|{{}}", "label")).to_series()),
-        pair_id=text_ids(labelled.select(pl.format(f"{metric.metric}|{{}}", "pair")).to_series()),
-    ).drop("pair")
+    ids = named.with_columns(text_ids(named["series_id"]), text_ids(named["pair_id"]))
+    return labelled.join(ids, on="label", how="left", validate="m:1", maintain_order="left")
 
 
 def _joined(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:

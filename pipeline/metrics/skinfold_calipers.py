@@ -68,7 +68,7 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     Sums and errors are of one occasion and measurer, each of the readings that count. `masses` says of whom
     density and fat are estimated (see `composition`).
     """
-    rows = with_series_keys(trials).with_columns(trial=pl.col("reading"))
+    rows = _keyed(trials)
     counted = rows.filter(~excluded(pl.col("flags")))
     folds = by_occasion(
         counted,
@@ -82,12 +82,25 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     )
     sums = _sums(folds)
     parts = [
-        values_of(rows, "skinfold_site", pl.col("thickness_mm")),
+        _readings(rows),
         values_of(sums, "skinfold_sum", pl.col("value"), inputs=pl.col("inputs")),
         composition(sums, masses),
         *_errors(folds),
     ]
     return pl.concat(parts, how="diagonal")
+
+
+def measure_trials(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """Of the values that `measure` returns those of single readings."""
+    return _readings(_keyed(trials))
+
+
+def _keyed(trials: pl.DataFrame) -> pl.DataFrame:
+    return with_series_keys(trials).with_columns(trial=pl.col("reading"))
+
+
+def _readings(rows: pl.DataFrame) -> pl.DataFrame:
+    return values_of(rows, "skinfold_site", pl.col("thickness_mm"))
 
 
 def _sums(folds: pl.DataFrame) -> pl.DataFrame:

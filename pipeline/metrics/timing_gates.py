@@ -62,16 +62,24 @@ def measure(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     `masses`: session_id, body_mass_kg, body_mass_row_id, body_mass_provisional; only forces need them.
     """
     rows = with_series_keys(trials)
+    deficits = _turn_deficits(_turns(rows), rows.filter(pl.col("test").is_in(_RUNS)))
+    return pl.concat([_of_runs(rows, masses), deficits], how="diagonal")
+
+
+def measure_trials(trials: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
+    """Of the values that `measure` returns those of single runs."""
+    return _of_runs(with_series_keys(trials), masses)
+
+
+def _of_runs(rows: pl.DataFrame, masses: pl.DataFrame) -> pl.DataFrame:
     runs = rows.filter(pl.col("test").is_in(_RUNS))
-    turns = _turns(rows)
     steps = _intervals(runs.filter(_GOOD)).with_columns(from_distance=thousandths(pl.col("from_m"), "m"))
     parts = [
         values_of(runs, "sprint_time", pl.col("split_time_s")),
         _speeds(steps, "interval_speed"),
         _top_speeds(steps),
         sprint_values(_fitted(rows, masses)),
-        values_of(turns, "change_of_direction_time", pl.col("split_time_s")),
-        _turn_deficits(turns, runs),
+        values_of(_turns(rows), "change_of_direction_time", pl.col("split_time_s")),
     ]
     return pl.concat(parts, how="diagonal")
 

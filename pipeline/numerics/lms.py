@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize
 
 from pipeline.numerics.percentiles import Floats
 
@@ -93,6 +92,9 @@ def fit_lms(age: Floats, y: Floats) -> AgeCurve:
         slopes += [of_s.sum(), (of_s * u).sum()]
         likelihood = (power * ratio - np.log(spread) - z**2 / 2).sum()
         return -likelihood / y.size, -np.array(slopes) / y.size
+
+    # Slow to import, and only who fits an age curve needs it.
+    from scipy.optimize import minimize
 
     found = minimize(loss, [0.0, *start.ln_m, *start.ln_s], jac=True, method="BFGS").x.tolist()
     return AgeCurve(found[0], (found[1], found[2], found[3]), (found[4], found[5]))

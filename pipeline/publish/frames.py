@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from schemas.core import Table
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 

@@ -10,7 +10,7 @@ from pipeline.publish.files import put
 from pipeline.publish.flat import csv_writer, parquet_connection, parquet_writer
 from pipeline.rights import private_folder
 from schemas.core import Table
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 
 # Not in TABLES: no table of the warehouse or of the published file has names.
 PEOPLE = Table(

@@ -16,8 +16,8 @@ import polars.selectors as cs
 
 from pipeline.rights import make_private_folder, owner_only
 from schemas.ddl import create_stored_table, quote
+from schemas.frames import polars_schema, stored_schema
 from schemas.internal import INTERNAL
-from schemas.models import polars_schema, stored_schema
 from schemas.tables import TABLES
 
 ALL_TABLES = {**TABLES, **{name: table for name, (table, _) in INTERNAL.items()}}

@@ -15,7 +15,7 @@ from pipeline.analysis.norms import norm_weeks
 from pipeline.analysis.reliability import reliability
 from pipeline.analysis.usable import usable_sessions
 from schemas.catalogue import CATALOGUE, Metric
-from schemas.models import empty, polars_schema
+from schemas.frames import empty, polars_schema
 from schemas.tables import TABLES
 
 MONDAY = date(2025, 1, 6)

@@ -10,7 +10,8 @@ import pytest
 from pipeline.analysis.composites import composites
 from pipeline.analysis.norm_changes import norm_changes
 from schemas.catalogue import CATALOGUE
-from schemas.models import empty, table_model
+from schemas.frames import empty
+from schemas.models import table_model
 from schemas.tables import TABLES
 from tests.analysis.test_norms import EIGHT, MONDAY, SUNDAY, norms_of, on_day, roster
 

@@ -13,7 +13,8 @@ from polars.testing import assert_frame_equal
 
 from pipeline.analysis.norms import norm_weeks, weekly_norms
 from schemas.catalogue import CATALOGUE
-from schemas.models import empty, table_model
+from schemas.frames import empty
+from schemas.models import table_model
 from schemas.tables import TABLES
 
 MONDAY = date(2026, 3, 9)

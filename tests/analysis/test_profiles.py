@@ -8,7 +8,8 @@ from polars.testing import assert_frame_equal
 from pipeline.analysis.profiles import fit_profiles
 from pipeline.metrics.measurements import measure_all
 from schemas.catalogue import CATALOGUE
-from schemas.models import empty, table_model
+from schemas.frames import empty
+from schemas.models import table_model
 from schemas.tables import TABLES
 from tests.metrics.test_measurements import EVERYTHING
 from tests.metrics.trial_rows import sessions_of

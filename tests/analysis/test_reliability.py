@@ -9,7 +9,7 @@ from polars.testing import assert_frame_equal
 
 from pipeline.analysis.reliability import reliability
 from schemas.catalogue import TypicalError
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 from tests.analysis.session_values import Hall
 from tests.calibration.athletes import Cell, World, simulate

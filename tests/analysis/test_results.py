@@ -12,7 +12,8 @@ from polars.testing import assert_frame_equal
 from pipeline.analysis.results import summarise
 from pipeline.metrics.measurements import measure_all
 from schemas.catalogue import CATALOGUE, Metric, TypicalError
-from schemas.models import empty, table_model
+from schemas.frames import empty
+from schemas.models import table_model
 from schemas.tables import TABLES
 from tests.metrics.trial_rows import DAY, jump, mass, run, sessions_of, trial_rows
 

@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.numerics.two_speeds import FAST
 from schemas.catalogue import CATALOGUE, Metric, TypicalError
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 
 FIRST_DAY = date(2024, 1, 1)  # a Monday

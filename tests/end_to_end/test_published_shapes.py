@@ -10,7 +10,8 @@ import duckdb
 import polars as pl
 import pytest
 
-from schemas.models import polars_schema, table_model
+from schemas.frames import polars_schema
+from schemas.models import table_model
 from schemas.tables import FAMILY_OF_TABLE, SAMPLE_SETS, TABLES, columns_of
 
 OPEN = [table for table in TABLES.values() if table.published and not table.restricted]

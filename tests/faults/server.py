@@ -92,7 +92,13 @@ def _serve() -> None:
     from pipeline import run
     from pipeline.stamps import code_version
 
-    for module in ("pipeline.commands", "pipeline.today", "xlsxwriter.workbook"):
+    for module in (
+        "pipeline.commands",
+        "pipeline.steps",
+        "pipeline.today",
+        "schemas.models",
+        "xlsxwriter.workbook",
+    ):
         importlib.import_module(module)
     code_version()
     run.let_others_in = lambda: None  # nobody else waits for the lock

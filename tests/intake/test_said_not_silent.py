@@ -12,8 +12,8 @@ from pipeline.intake.answering import Desk
 from pipeline.intake.intake import IntakeReport
 from pipeline.intake.sheets import Filled
 from pipeline.intake.suspect_sheet import take_suspect
+from schemas.frames import empty
 from schemas.internal import SUSPECTS
-from schemas.models import empty
 from tests.end_to_end.runs import done, here
 from tests.intake.facility_maker import JUMPS_HEADER, RUNS, Hall, run, runs
 

@@ -7,7 +7,8 @@ import pytest
 
 from pipeline.metrics.bar_speed import flag, measure
 from pipeline.metrics.found_reps import found_reps, samples_with_reps
-from schemas.models import empty, polars_schema, table_model
+from schemas.frames import empty, polars_schema
+from schemas.models import table_model
 from schemas.tables import TABLES
 from tests.metrics.trial_rows import sessions_of, trial_rows
 from tests.numerics.bar_traces import Bar, squats

@@ -11,7 +11,8 @@ from pipeline.metrics.measurements import family_modules, flag_trials, measure_a
 from schemas.catalogue import CATALOGUE, FedBy, Limits, Metric
 from schemas.codes import CODES
 from schemas.families import FAMILIES
-from schemas.models import empty, table_model
+from schemas.frames import empty
+from schemas.models import table_model
 from schemas.tables import TABLES
 from tests.metrics.trial_rows import (
     jump,
@@ -132,12 +133,12 @@ DECLARED = {
 
 
 def measured(
-    trials: dict[str, pl.DataFrame], catalogue: dict[str, Metric] = CATALOGUE
+    trials: dict[str, pl.DataFrame], catalogue: dict[str, Metric] = CATALOGUE, trials_alone: bool = False
 ) -> dict[str, pl.DataFrame]:
     sessions = sessions_of(*trials.values(), kg=80.0).with_columns(
         age_years=pl.col("athlete_id").replace_strict({"A1": 24.0, "A2": 13.0})
     )
-    return measure_all(trials, sessions, catalogue, {"device-1": "mat by switch"}, PEOPLE)
+    return measure_all(trials, sessions, catalogue, {"device-1": "mat by switch"}, PEOPLE, trials_alone)
 
 
 def jumps(*rows: dict[str, object]) -> pl.DataFrame:
@@ -173,6 +174,19 @@ def test_no_rows_give_empty_tables() -> None:
     for name, frame in measure_all(nothing, empty(TABLES["sessions"]), CATALOGUE, {}).items():
         assert frame.is_empty()
         table_model(name).validate(frame, lazy=True)
+
+
+def test_single_trials_alone_come_to_what_they_come_to_beside_all_else() -> None:
+    whole, alone = measured(EVERYTHING, DECLARED), measured(EVERYTHING, DECLARED, trials_alone=True)
+    values = whole["measurements"].filter(pl.col("trial_id").is_not_null())
+    assert_frame_equal(alone["measurements"], values)
+    assert values.height < whole["measurements"].height
+    inputs = whole["measurement_inputs"].join(values, on="measurement_id", how="semi", maintain_order="left")
+    assert_frame_equal(alone["measurement_inputs"], inputs)
+    series = whole["series"].join(values, on="series_id", how="semi", maintain_order="left")
+    assert_frame_equal(alone["series"], series)
+    of_rows = whole["value_flags"].filter(pl.col("owner_table") != "measurements")
+    assert_frame_equal(alone["value_flags"], of_rows)
 
 
 @settings(max_examples=15, deadline=None)

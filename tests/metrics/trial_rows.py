@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 
 from pipeline.metrics.maxima import MAXIMA
 from pipeline.metrics.occasions import LENGTHS
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 DAY = dt.date(2026, 1, 5)

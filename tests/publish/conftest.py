@@ -11,7 +11,7 @@ import pytest
 from pipeline.publish.frames import published_tables
 from schemas.catalogue import CATALOGUE, Metric
 from schemas.codes import CODES
-from schemas.models import empty, polars_schema
+from schemas.frames import empty, polars_schema
 from schemas.tables import TABLES
 
 MONDAY = date(2026, 3, 2)

@@ -24,7 +24,7 @@ from pipeline.publish import external
 from pipeline.publish.coach import Caution, coach_norms
 from pipeline.publish.coarsen import STEP_FACTOR
 from schemas.catalogue import CATALOGUE
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 from tests.analysis.test_norms import MONDAY, roster, states_of
 

@@ -16,7 +16,7 @@ from pipeline.publish.external import (
     external_results,
     pseudonym,
 )
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES
 from tests.analysis.hall import FIRST, hall
 from tests.analysis.test_norms import MONDAY, SUNDAY, on_day, results_of, roster

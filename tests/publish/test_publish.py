@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.publish.publish import PublishReport, publish
 from schemas.catalogue import CATALOGUE
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 from tests.metrics.trial_rows import trial_rows
 from tests.publish.conftest import told_of

@@ -15,7 +15,8 @@ from pipeline.publish.restricted import restricted_families, split_restricted
 from schemas.catalogue import CATALOGUE
 from schemas.codes import CODES
 from schemas.families import FAMILIES
-from schemas.models import empty, polars_schema, table_model
+from schemas.frames import empty, polars_schema
+from schemas.models import table_model
 from schemas.tables import TABLES
 from tests.metrics.trial_rows import jump, trial_rows
 

@@ -14,7 +14,7 @@ from pipeline.publish.flat import publish_flat
 from pipeline.publish.frames import in_order, published_tables
 from pipeline.publish.sample_sets import publish_sample_sets
 from schemas.ddl import literal
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import SAMPLE_SETS, TABLES, columns_of
 
 SET = "resisted_samples"

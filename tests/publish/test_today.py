@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import csv
 import os
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from html.parser import HTMLParser
+from pathlib import Path
 
 import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from pipeline.intake.archive import utc_now
-from pipeline.publish.today import Sheet, as_html
+from pipeline.publish.today import Sheet, as_html, as_rows
+from pipeline.steps import STEPS
 from pipeline.today import todays_sheet, write_todays_sheet
-from tests.intake.facility_maker import JUMPS_HEADER, Hall, run, runs
+from tests.intake.facility_maker import JUMPS_HEADER, WEIGHTS_HEADER, Hall, file_id, run, runs
 
 NOW = datetime(2025, 3, 1, 11, 30)
 DAY = date(2025, 3, 1)
@@ -147,6 +150,50 @@ def test_another_day_is_empty_and_a_device_tells_when_its_last_file_came(hall: H
         "gates-1",
         "mat-1",
     ]
+
+
+def jumps_of(name: str, day: date, *flights_ms: int) -> list[str]:
+    return [f"{name},{day} 09:0{minute}:00,{flight}\n" for minute, flight in enumerate(flights_ms)]
+
+
+def test_the_sheet_is_what_comes_of_measuring_everything_anew_also_after_words_on_earlier_days(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The sheet measures single trials alone, so it is held against the steps of a run."""
+    hall = Hall(tmp_path)
+    past = [DAY - timedelta(days=back) for back in (2, 4, 7, 9)]
+    lines = [line for day in past for line in jumps_of("Ana Prado", day, 560, 480, 545)]
+    lines += [line for day in past for line in jumps_of("Nobody Known", day, 530, 520)]
+    lines += jumps_of("Ana Prado", DAY, 560, 470) + jumps_of("Mia Lund", DAY, 560, 500)
+    jumps = JUMPS_HEADER + "".join(lines)
+    hall.take(
+        ("mat-1/j.csv", jumps),
+        ("gates-1/r.csv", runs(run(), run(gate=20, split="3.1"), run(trial=2), run(trial=2, gate=30))),
+        ("scales-1/w.csv", WEIGHTS_HEADER + f"Ana Prado;{past[0]};weight;61,5;kg\n"),
+    )
+    steps = {step.name: step.run for step in STEPS}
+
+    def told() -> list[tuple[object, ...]]:
+        fast = as_rows(sheet(hall))
+        with monkeypatch.context() as patched:
+            for step, name in (("measurements", "measured"), ("screening", "screened")):
+                patched.setattr(f"pipeline.today.{name}", lambda run, trials_alone, of=step: steps[of](run))
+            assert_frame_equal(fast, as_rows(sheet(hall)))
+        return fast.filter(part="repeat").select("athlete_id", "why").rows()
+
+    wide = "the trials are more than twice as far apart as usual"
+    # Ana always jumps so; of Mia nothing is known but what is usual for people.
+    assert ("a01", wide) not in (before := told()) and ("a03", wide) in before
+    low = [number for number, line in enumerate(jumps.splitlines(), 1) if line.endswith(",480")]
+    words = f"2025-03-01,Bea,slipped,,{file_id(jumps)},"
+    hall.correct(*(f"{words}{line},,,,,strike,," for line in low))
+    hall.retry()
+    assert ("a01", wide) in told()
+    hall.alias("Nobody Known", "a03")
+    assert ("a03", wide) in told()
+    hall.correct(*(f"{words}{line},,,,,move,,a03" for line in low))
+    hall.retry()
+    assert ("a01", wide) in (after := told()) and ("a03", wide) not in after
 
 
 def test_the_day_begins_when_the_facility_says_so(hall: Hall) -> None:

@@ -13,7 +13,7 @@ from pipeline.warehouse.store import ALL_TABLES, open_warehouse
 from schemas.core import Family, Table
 from schemas.ddl import create_stored_table
 from schemas.families import FAMILIES
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import columns_of
 
 VALUES = {

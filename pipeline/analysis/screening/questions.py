@@ -7,8 +7,8 @@ from collections.abc import Iterable
 
 import polars as pl
 
+from schemas.frames import polars_schema
 from schemas.internal import SUSPECTS
-from schemas.models import polars_schema
 
 Places = dict[str, list[int]]
 

@@ -83,12 +83,16 @@ def nothing_known() -> Known:
 
 
 def screen(
-    tables: Mapping[str, pl.DataFrame], catalogue: Mapping[str, Metric], known: Known
+    tables: Mapping[str, pl.DataFrame],
+    catalogue: Mapping[str, Metric],
+    known: Known,
+    trials_alone: bool = False,
 ) -> dict[str, pl.DataFrame]:
     """The tables `measurements` and `value_flags` with the codes of screening, and `_suspects`: what to ask.
 
     `tables`: the trial tables, measurements, measurement_inputs, series, value_flags. A value that a code
     takes out is no longer used. Screening its own result again changes nothing.
+    `trials_alone`: `value_flags` of trial rows, without those of values.
     """
     rows = _all_rows(tables)
     measurements = _as_before(tables["measurements"], rows)
@@ -103,10 +107,9 @@ def screen(
     flagged = flagged.with_columns(flags=both).drop("codes")
     flagged = flagged.with_columns(why_not_used(flagged["flags"]))
     screened = as_table(flagged.with_columns(used=pl.col("why_not_used").is_null()), "measurements")
-    flags = [
-        _row_flags(tables["value_flags"], rows, found.rows),
-        long_flags(screened, "measurements", "measurement_id"),
-    ]
+    flags = [_row_flags(tables["value_flags"], rows, found.rows)]
+    if not trials_alone:
+        flags.append(long_flags(screened, "measurements", "measurement_id"))
     suspects = pl.concat([found.identity, found.units, found.filing]).sort(
         "code", "local_date", "device", "places"
     )
@@ -177,11 +180,13 @@ def _look(
     )
     own_tests = [metric.metric for metric in catalogue.values() if metric.family == "other_tests"]
     medians = session_medians(values)
-    units = unit_suspects(beside_level(values, medians), own_tests)
+    beside = beside_level(values, medians)
+    units = unit_suspects(beside, own_tests)
     units = units.join(known.settled.filter(pl.col("code") == "unit_suspect"), on="row_id", how="anti")
     if not units.is_empty():
         values = _without(values, units)
         medians = session_medians(values)
+        beside = beside_level(values, medians)
     learned = [metric.metric for metric in catalogue.values() if metric.learned]
     telling = pl.col("metric").is_in([*TELLING, *own_tests])
     # What is computed from several values (a fit, a ratio) shifts with them, and by chance besides; lifted
@@ -189,7 +194,7 @@ def _look(
     shifting = (telling | (pl.col("metric") == "interval_speed")) & (pl.col("metric") != "one_rep_max")
     shifts = session_shifts(medians.filter(shifting), learned)
     whose = identity_suspects(
-        beside_level(values, medians).filter(telling),
+        beside.filter(telling),
         medians.filter(telling),
         trials,
         shifts,
@@ -198,11 +203,11 @@ def _look(
     )
     settled = rows.join(known.settled.filter(pl.col("code") == "identity_suspect"), on="row_id")
     whose = whose.join(settled, on="trial_id", how="anti")
-    values = _without(values, whose)
-    cold = warm_ups(values, known.all_count)
-    values = _without(values, cold)
-    medians = session_medians(values)
-    beside = beside_level(values, medians)
+    cold = warm_ups(_without(values, whose), known.all_count)
+    if not (whose.is_empty() and cold.is_empty()):
+        values = _without(_without(values, whose), cold)
+        medians = session_medians(values)
+        beside = beside_level(values, medians)
     filed = {
         ("test_suspect", "squat_jump/countermovement_jump"): squat_above_counter(values, series),
         ("test_suspect", "left/right"): sides_swapped(values, series),

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from pipeline.intake.propose.columns import Column, Marks
 from pipeline.intake.propose.fit import (
@@ -139,6 +138,9 @@ def map_family(weigher: Weigher, family: Family) -> FamilyMap:
     leave = np.array([_leave(weigher, at) for at in places])
     # One place to be left a column: as many more targets as there are columns.
     padded = np.hstack([scores, np.where(np.eye(len(places)) == 1, leave[:, None], CANNOT)])
+    # Slow to import, and commands that propose nothing do without.
+    from scipy.optimize import linear_sum_assignment
+
     rows, chosen = linear_sum_assignment(padded, maximize=True)
     mapping = FamilyMap(family, entries=entries, header=weigher.columns)
     names = list(targets)

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from pipeline.facility.dates import read_dates
 from pipeline.intake.identity import normalise
@@ -51,6 +50,9 @@ def find_list(columns: Sequence[Column]) -> List | None:
     scores = np.array([[_score(column, role) for role in names] for column in columns])
     leave = np.array([max(_LEAST, name_score(c.name.written, "ignore", PEOPLE)) for c in columns])
     padded = np.hstack([scores, np.where(np.eye(len(columns)) == 1, leave[:, None], -9.0)])
+    # Slow to import, and commands that propose nothing do without.
+    from scipy.optimize import linear_sum_assignment
+
     rows, chosen = linear_sum_assignment(padded, maximize=True)
     roles, left = {}, []
     for row, at in zip(rows, chosen, strict=True):

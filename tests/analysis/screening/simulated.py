@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.analysis.screening.screening import Known, nothing_known, screen
 from pipeline.metrics.measurements import measure_all
 from schemas.catalogue import CATALOGUE
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import SAMPLE_SETS, TABLES, TRIAL_TABLES
 from tests.metrics.trial_rows import sessions_of, trial_rows
 

@@ -20,7 +20,7 @@ from pipeline.analysis.today.repeats import (
 )
 from pipeline.metrics.measurements import measure_all
 from schemas.catalogue import CATALOGUE
-from schemas.models import empty
+from schemas.frames import empty
 from schemas.tables import TABLES, TRIAL_TABLES
 from tests.metrics.trial_rows import DAY, jump, lift, mass, run, sessions_of, trial_rows
 
