@@ -97,6 +97,7 @@ class Run:
     _warehouse: Warehouse | None = None
     _config: dict[str, str] = field(default_factory=dict)
     _frames: dict[str, tuple[str | None, pl.DataFrame]] = field(default_factory=dict)
+    _made: dict[tuple[str, ...], tuple[str, pl.DataFrame]] = field(default_factory=dict)
 
     @classmethod
     def in_memory(
@@ -152,14 +153,23 @@ class Run:
         self.let_go()
         return frame
 
+    def once(self, names: tuple[str, ...], make: Callable[[], pl.DataFrame]) -> pl.DataFrame:
+        """What is made of some tables and the catalogue: by the steps that read them all, it is made once."""
+        if self.apart:
+            return make()
+        stamp = digest(self._config.get("metrics", ""), *(str(table_stamp(self.warehouse, name)) for name in names))
+        if names not in self._made or self._made[names][0] != stamp:
+            self._made[names] = stamp, make()
+        return self._made[names][1]
+
     def let_go(self, needed: Collection[str] = ()) -> None:
-        """Hold no large table any more but those `needed`: of a hundred thousand values each, all at once do
-        not fit into memory."""
+        """Hold no large table any more but those `needed`: together they may not fit into memory."""
         self._frames = {
             name: known
             for name, known in self._frames.items()
             if name in needed or known[1].height < _HELD_ROWS
         }
+        self._made = {names: known for names, known in self._made.items() if set(names) <= set(needed)}
 
     def keep(self, made: Frames) -> None:
         """Commit what a step has made, with the stamps of its tables. Inside a transaction."""
@@ -174,14 +184,14 @@ class Run:
     def trials(self) -> dict[str, pl.DataFrame]:
         """The current trial rows up to the as-of date, by table."""
         last = self.statistics_date()
-        return {name: self.rows(name).filter(pl.col("local_date") <= last) for name in TRIAL_TABLES}
+        return {name: _up_to(self.rows(name), last) for name in TRIAL_TABLES}
 
     def rows(self, name: str) -> pl.DataFrame:
         """A trial table with all its rows: those read, and of `bar_reps` those found in traces too."""
         read = self.read(name)
-        if name != "bar_reps":
+        if name != "bar_reps" or (found := self.read("_found_reps")).is_empty():
             return read
-        return pl.concat([read, self.read("_found_reps").select(read.columns)]).sort("row_id")
+        return pl.concat([read, found.select(read.columns)]).sort("row_id")
 
     def samples(self, rows: Frames) -> dict[str, pl.DataFrame]:
         """The samples of the runs among `rows` (trial tables by name), by set."""
@@ -193,6 +203,12 @@ class Run:
         if self.as_of is not None:
             return self.as_of
         return self.warehouse.last_date(TRIAL_TABLES, "local_date") or self.valid_on
+
+
+def _up_to(rows: pl.DataFrame, last: date) -> pl.DataFrame:
+    """The rows up to a date; all of them are not copied."""
+    until = rows["local_date"] <= last
+    return rows if until.all(ignore_nulls=False) else rows.filter(until)
 
 
 def table_stamp(warehouse: Warehouse, name: str) -> str | None:
@@ -285,7 +301,7 @@ def compute_apart(run: Run, as_of: date, steps: tuple[Step, ...], tables: set[st
 
     What no later step reads is let go on the way.
     """
-    then = replace(run, as_of=as_of, apart={}, _frames={})
+    then = replace(run, as_of=as_of, apart={}, _frames={}, _made={})
     needed = set(tables)
     chosen: list[Step] = []
     for step in reversed(steps):

@@ -188,8 +188,11 @@ def _results(run: Run) -> Frames:
 
 
 def _usable(run: Run) -> pl.DataFrame:
-    results, sessions, squads, events, series = (run.read(name) for name in _USED)
-    return usable_sessions(results, sessions, squads, events, series, run.catalogue)
+    def made() -> pl.DataFrame:
+        results, sessions, squads, events, series = (run.read(name) for name in _USED)
+        return usable_sessions(results, sessions, squads, events, series, run.catalogue)
+
+    return run.once(_USED, made)
 
 
 def _reliability(run: Run) -> Frames:

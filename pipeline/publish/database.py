@@ -66,11 +66,10 @@ def current_file(published: Path) -> Path:
 
 def in_pieces(frame: pl.DataFrame) -> pa.RecordBatchReader:
     """The rows for DuckDB, which would else be given all of them a second time in its own form."""
-    frame = frame.rechunk()
 
     def pieces() -> Iterator[pa.RecordBatch]:
         for piece in frame.iter_slices(_PIECE):
-            yield from piece.to_arrow().to_batches()
+            yield from piece.rechunk().to_arrow().to_batches()
 
     return pa.RecordBatchReader.from_batches(frame.clear().to_arrow().schema, pieces())
 

@@ -74,11 +74,10 @@ def csv_writer(frame: pl.DataFrame, byte_order_mark: bool = False) -> Writer:
     """
 
     def write(path: Path) -> None:
-        rows = frame.rechunk()
         with path.open("wb") as file:
-            for start in range(0, max(1, rows.height), _PIECE):
+            for start in range(0, max(1, frame.height), _PIECE):
                 first = start == 0
-                piece = inert(rows.slice(start, _PIECE))
+                piece = inert(frame.slice(start, _PIECE).rechunk())
                 piece.write_csv(file, include_header=first, include_bom=first and byte_order_mark)
 
     return write
