@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import time
 import uuid
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
@@ -40,6 +40,10 @@ Shell = Callable[[str, Callable[[], None]], None]
 
 PARTS = ("people", "settings", "metrics", "testing_days", "answers", "as_of", "valid_on")
 _PUBLISHED = "published"
+# Tables of fewer rows are held from one step to the next; larger ones are read again by each that needs them.
+_HELD_ROWS = 20_000
+# So many rows are handed to the database at once: it copies what it is given.
+_ROWS_AT_ONCE = 250_000
 # The lock is let go after the step that ends later than this.
 _HELD_SECONDS = 1.0
 # A run that meets a change each time would never end.
@@ -93,6 +97,7 @@ class Run:
     _warehouse: Warehouse | None = None
     _config: dict[str, str] = field(default_factory=dict)
     _frames: dict[str, tuple[str | None, pl.DataFrame]] = field(default_factory=dict)
+    _made: dict[tuple[str, ...], tuple[str, pl.DataFrame]] = field(default_factory=dict)
 
     @classmethod
     def in_memory(
@@ -133,7 +138,7 @@ class Run:
         return facility_catalogue(self.facility.metrics, self.facility.records.series_joins)
 
     def read(self, name: str) -> pl.DataFrame:
-        """A table as the warehouse holds it; read once, as long as nobody changes it."""
+        """A table as the warehouse holds it; read once in a step, as long as nobody changes it."""
         if name in self.apart:
             return self.apart[name]
         stamp = table_stamp(self.warehouse, name)
@@ -142,25 +147,53 @@ class Run:
             self._frames[name] = known = (stamp, self.warehouse.read(name))
         return known[1]
 
+    def read_once(self, name: str) -> pl.DataFrame:
+        """A table for which this step does not ask again: a large one is not held."""
+        frame = self.read(name)
+        self.let_go()
+        return frame
+
+    def once(self, names: tuple[str, ...], make: Callable[[], pl.DataFrame]) -> pl.DataFrame:
+        """What is made of some tables and the catalogue: by the steps that read them all, it is made once."""
+        if self.apart:
+            return make()
+        stamp = digest(
+            self._config.get("metrics", ""), *(str(table_stamp(self.warehouse, name)) for name in names)
+        )
+        if names not in self._made or self._made[names][0] != stamp:
+            self._made[names] = stamp, make()
+        return self._made[names][1]
+
+    def let_go(self, needed: Collection[str] = ()) -> None:
+        """Hold no large table any more but those `needed`: together they may not fit into memory."""
+        self._frames = {
+            name: known
+            for name, known in self._frames.items()
+            if name in needed or known[1].height < _HELD_ROWS
+        }
+        self._made = {names: known for names, known in self._made.items() if set(names) <= set(needed)}
+
     def keep(self, made: Frames) -> None:
         """Commit what a step has made, with the stamps of its tables. Inside a transaction."""
         for name, frame in made.items():
             stamp = content_stamp(frame)
-            self.warehouse.replace(name, frame)
+            self.warehouse.clear(name)
+            for piece in frame.iter_slices(_ROWS_AT_ONCE):
+                self.warehouse.append(name, piece)
             self.warehouse.set_meta(f"table {name}", stamp)
             self._frames[name] = (stamp, frame)
 
     def trials(self) -> dict[str, pl.DataFrame]:
         """The current trial rows up to the as-of date, by table."""
         last = self.statistics_date()
-        return {name: self.rows(name).filter(pl.col("local_date") <= last) for name in TRIAL_TABLES}
+        return {name: _up_to(self.rows(name), last) for name in TRIAL_TABLES}
 
     def rows(self, name: str) -> pl.DataFrame:
         """A trial table with all its rows: those read, and of `bar_reps` those found in traces too."""
         read = self.read(name)
-        if name != "bar_reps":
+        if name != "bar_reps" or (found := self.read("_found_reps")).is_empty():
             return read
-        return pl.concat([read, self.read("_found_reps").select(read.columns)]).sort("row_id")
+        return pl.concat([read, found.select(read.columns)]).sort("row_id")
 
     def samples(self, rows: Frames) -> dict[str, pl.DataFrame]:
         """The samples of the runs among `rows` (trial tables by name), by set."""
@@ -172,6 +205,12 @@ class Run:
         if self.as_of is not None:
             return self.as_of
         return self.warehouse.last_date(TRIAL_TABLES, "local_date") or self.valid_on
+
+
+def _up_to(rows: pl.DataFrame, last: date) -> pl.DataFrame:
+    """The rows up to a date; all of them are not copied."""
+    until = rows["local_date"] <= last
+    return rows if until.all(ignore_nulls=False) else rows.filter(until)
 
 
 def table_stamp(warehouse: Warehouse, name: str) -> str | None:
@@ -243,6 +282,7 @@ def _inputs(run: Run, step: Step) -> str:
 def _perform(run: Run, step: Step) -> None:
     """Do one step, commit what it makes together with its stamp, and write it into the log."""
     run.say(f"{step.name}: {step.says}")
+    run.let_go(step.reads)
     with logged(run, step.name) as entry:
         inputs = None if step.when == "always" else _inputs(run, step)
         made = dict(step.run(run))
@@ -259,16 +299,22 @@ def _perform(run: Run, step: Step) -> None:
 
 
 def compute_apart(run: Run, as_of: date, steps: tuple[Step, ...], tables: set[str]) -> Run:
-    """A run like this one with `tables` as they were on a day, computed in memory; nothing is committed."""
-    then = replace(run, as_of=as_of, apart={}, _frames={})
+    """A run like this one with `tables` as they were on a day, computed in memory; nothing is committed.
+
+    What no later step reads is let go on the way.
+    """
+    then = replace(run, as_of=as_of, apart={}, _frames={}, _made={})
     needed = set(tables)
     chosen: list[Step] = []
     for step in reversed(steps):
         if step.when == "changed" and needed & set(step.writes):
             chosen.insert(0, step)
             needed |= set(step.reads)
-    for step in chosen:
+    for number, step in enumerate(chosen):
         then.apart.update(step.run(then))
+        later = tables.union(*(other.reads for other in chosen[number + 1 :]))
+        then.apart = {name: frame for name, frame in then.apart.items() if name in later}
+        then.let_go(later)
     return then
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import partial
 
 import polars as pl
 
@@ -52,7 +53,7 @@ from pipeline.publish.external import (
     publish_external,
     remove_external,
 )
-from pipeline.publish.frames import in_order_of_keys
+from pipeline.publish.frames import Lazily, in_order_of_keys
 from pipeline.publish.publish import publish
 from pipeline.publish.words import called
 from pipeline.run import Frames, Run, Step, compute_apart, not_as_published
@@ -184,8 +185,11 @@ def _results(run: Run) -> Frames:
 
 
 def _usable(run: Run) -> pl.DataFrame:
-    results, sessions, squads, events, series = (run.read(name) for name in _USED)
-    return usable_sessions(results, sessions, squads, events, series, run.catalogue)
+    def made() -> pl.DataFrame:
+        results, sessions, squads, events, series = (run.read(name) for name in _USED)
+        return usable_sessions(results, sessions, squads, events, series, run.catalogue)
+
+    return run.once(_USED, made)
 
 
 def _reliability(run: Run) -> Frames:
@@ -280,16 +284,12 @@ def _weekly_states(run: Run, results: pl.DataFrame, mondays: list[date]) -> pl.D
 
 
 def _publish(run: Run) -> Frames:
-    frames = {name: run.read(name) for name in _OPENED} | {"bar_reps": run.rows("bar_reps")}
-    frames["runs"] = read_runs(run.facility.state)
-    # What a comparison of rows found (a split that does not rise) is shown on the rows themselves.
-    sets = run.samples(frames)
-    sets["bar_samples"] = samples_with_reps(sets["bar_samples"], run.read("_found_reps"))
-    flagged = flag_trials({name: frames[name] for name in TRIAL_TABLES} | sets)
-    frames.update(flag_rows(flagged, frames["value_flags"]))
+    flags = run.read_once("value_flags").filter(pl.col("owner_table").is_in(TRIAL_TABLES))
+    frames = {name: partial(run.read_once, name) for name in _OPENED}
+    frames |= {name: partial(_flagged, run, name, flags) for name in TRIAL_TABLES}
     write_suspects(run.facility, knowledge_of(run.facility).names, run.read("_suspects"))
     run.published = publish(
-        frames,
+        Lazily(frames | {"runs": partial(read_runs, run.facility.state)}),
         _told(run),
         run.facility.athletes.select("athlete_id", "name", "birth_date"),
         run.facility.published,
@@ -300,12 +300,34 @@ def _publish(run: Run) -> Frames:
         catalogue=run.catalogue,
         labels=run.facility.settings.method_labels,
         words=run.facility.settings.words,
-        sample_sets={
-            name: samples.join(_months(frames, name), on="sample_set_id") for name, samples in sets.items()
-        },
+        sample_sets=Lazily({name: partial(_samples_by_month, run, name) for name in SAMPLE_SETS}),
     )
     _publish_external(run)
     return {}
+
+
+def _flagged(run: Run, name: str, flags: pl.DataFrame) -> pl.DataFrame:
+    """The rows of a trial table with what a comparison of rows found (a split that does not rise) on them."""
+    rows = run.rows(name)
+    sets = {s: _samples(run, s, rows) for s in SAMPLE_SETS if FAMILY_OF_TABLE[s].table == name}
+    flagged = flag_rows(flag_trials({name: rows} | sets), flags)
+    run.let_go()
+    return flagged.get(name, rows)  # what a trace is cut into is flagged, and not the trace
+
+
+def _samples(run: Run, name: str, rows: pl.DataFrame) -> pl.DataFrame:
+    """The samples of a set that belong to these rows of its trial table, with the repetitions found."""
+    samples = run.read(name).join(rows, on="sample_set_id", how="semi")
+    return samples_with_reps(samples, run.read("_found_reps")) if name == "bar_samples" else samples
+
+
+def _samples_by_month(run: Run, name: str) -> pl.DataFrame:
+    """The current samples of a set with the month (YYYY-MM) of their run."""
+    rows = run.rows(FAMILY_OF_TABLE[name].table)
+    months = rows.select("sample_set_id", month=pl.col("local_date").dt.strftime("%Y-%m"))
+    samples = _samples(run, name, rows).join(months, on="sample_set_id")
+    run.let_go()
+    return samples
 
 
 def _publish_external(run: Run) -> None:
@@ -362,12 +384,6 @@ def _edition(run: Run) -> Frames:
 def _told(run: Run) -> dict[str, pl.DataFrame]:
     """The norms as coaches are told them, by the names of the tables that they are like."""
     return {name.removeprefix("_told_"): run.read(name) for name in _TOLD}
-
-
-def _months(frames: Frames, name: str) -> pl.DataFrame:
-    """sample_set_id and month (YYYY-MM) of each current run of a sample set."""
-    runs = frames[FAMILY_OF_TABLE[name].table]
-    return runs.select("sample_set_id", month=pl.col("local_date").dt.strftime("%Y-%m"))
 
 
 _PEOPLE = ("athletes", "athlete_periods", "restricted_periods", "events", "metrics", "flag_codes")

@@ -50,11 +50,11 @@ def fit_profiles(
 
 def _placed(fits: pl.DataFrame, metric: Metric, devices: Mapping[str, str]) -> pl.DataFrame:
     """Fits of one metric with their ids, and the series of those that are accepted."""
-    series = with_series(fits.with_columns(method=pl.col("device").replace(devices)), metric)
+    placed, _ = with_series(fits.with_columns(method=pl.col("device").replace(devices)), metric)
     name = pl.concat_str("kind", "metric", "row_id", separator="|")
     accepted = pl.col("why_not").is_null()
-    return series.with_columns(
-        profile_id=text_ids(series.select(name).to_series()),
+    return placed.with_columns(
+        profile_id=text_ids(placed.select(name).to_series()),
         accepted=accepted,
         series_id=pl.when(accepted).then(pl.col("series_id")),
     )

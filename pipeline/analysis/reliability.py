@@ -19,6 +19,7 @@ from pipeline.analysis.repeats import (
     agreement_of_week,
     learning_of_week,
     levels_of_week,
+    lines,
     session_pairs,
     sums_of_week,
     trial_squares,
@@ -70,11 +71,12 @@ def reliability(
     days = days.join(sexes.select("athlete_id", pl.col("sex").fill_null("")), on="athlete_id", how="left")
     pairs, trials = session_pairs(days), trial_squares(measurements, days)
     known = days.group_by("metric", *_GROUP).agg(first_day=pl.col("local_date").min()).sort(_GROUP)
+    steady, repeated = lines(days.filter("full", ~pl.col("first"))), lines(pairs.filter("repeat"))
     found = []
     for week in weeks:
         groups = known.filter(pl.col("first_day") <= week + timedelta(days=6)).drop("first_day")
         if groups.height:
-            gathered = _gathered(groups, pairs, trials, days, week)
+            gathered = _gathered(groups, pairs, repeated, trials, steady, week)
             found.append(gathered.with_columns(week=pl.lit(week)))
     if not found:
         return empty(TABLES["reliability"])
@@ -83,12 +85,17 @@ def reliability(
 
 
 def _gathered(
-    groups: pl.DataFrame, pairs: pl.DataFrame, trials: pl.DataFrame, days: pl.DataFrame, week: date
+    groups: pl.DataFrame,
+    pairs: pl.DataFrame,
+    repeated: pl.DataFrame,
+    trials: pl.DataFrame,
+    steady: pl.DataFrame,
+    week: date,
 ) -> pl.DataFrame:
     """All that a week's window says of each group: its own age class, else both together (`all_…`)."""
     own = sums_of_week(pairs, trials, ("pool", "age_class"), week)
     both = sums_of_week(pairs, trials, ("pool",), week)
-    levels = levels_of_week(days, week)
+    levels = levels_of_week(steady, week)
     spread = levels.group_by("pool", "age_class").agg(
         pl.col("differ", "differ_degrees").sort_by("series_id").sum()
     )
@@ -96,7 +103,7 @@ def _gathered(
         groups.join(own, on=["pool", "age_class"], how="left")
         .join(both.select("pool", pl.exclude("pool").name.prefix("all_")), on="pool", how="left")
         .join(learning_of_week(pairs, week), on="pool", how="left")
-        .join(agreement_of_week(pairs, week), on=["series_id", "age_class"], how="left")
+        .join(agreement_of_week(repeated, week), on=["series_id", "age_class"], how="left")
         .join(levels.select("series_id", "age_class", "level"), on=["series_id", "age_class"], how="left")
         .join(spread, on=["pool", "age_class"], how="left")
     )

@@ -96,34 +96,43 @@ def learning_of_week(pairs: pl.DataFrame, week: date) -> pl.DataFrame:
     )
 
 
+def lines(rows: pl.DataFrame) -> pl.DataFrame:
+    """Sessions or pairs in the order of athletes' series and days, with `line`: an athlete's series in an age
+    class has one number. So the last of each in a window is found without comparing texts week by week."""
+    ordered = rows.sort(*LINE, "age_class", "local_date")
+    return ordered.with_columns(line=pl.struct(*LINE, "age_class").rle_id())
+
+
+def _last_of_window(rows: pl.DataFrame, week: date) -> pl.DataFrame:
+    seen = rows.filter(in_window(week))
+    return seen.filter((pl.col("line") != pl.col("line").shift(-1)).fill_null(True))
+
+
 def agreement_of_week(pairs: pl.DataFrame, week: date) -> pl.DataFrame:
     """Mean squares of the last pair of every athlete: athletes by two sessions, a row a series and age class.
 
-    Columns: series_id, age_class, icc_athletes, between, columns, error (mean squares; see numerics/icc.py).
+    `pairs`: those that say something of error, as `lines` gives them. Columns: series_id, age_class, icc_athletes, between, columns, error (mean squares; see numerics/icc.py).
     """
-    last = (
-        pairs.filter(in_window(week), "repeat")
-        .sort(*LINE, "local_date")
-        .group_by(*LINE, "age_class", maintain_order=True)
-        .last()
-    )
-    return last.group_by("series_id", "age_class").agg(
-        icc_athletes=pl.len().cast(pl.Float64),
-        between=2 * pl.col("middle").sort().var(),
-        columns=pl.len() * _D.mean() ** 2 / 2,
-        error=_D.var() / 2,
+    return (
+        _last_of_window(pairs, week)
+        .group_by("series_id", "age_class")
+        .agg(
+            icc_athletes=pl.len().cast(pl.Float64),
+            between=2 * pl.col("middle").sort().var(),
+            columns=pl.len() * _D.mean() ** 2 / 2,
+            error=_D.var() / 2,
+        )
     )
 
 
-def levels_of_week(days: pl.DataFrame, week: date) -> pl.DataFrame:
+def levels_of_week(steady: pl.DataFrame, week: date) -> pl.DataFrame:
     """How athletes differ, a row a series and age class: differ (squares within sex), differ_degrees, level.
 
-    One value an athlete: the last of the window. `level` is their mean on the analysis scale.
+    One value an athlete: the last of the window. `level` is their mean on the analysis scale. `steady`: the
+    sessions of people fully available, without the first of a series, as `lines` gives them.
     """
-    seen = days.filter(in_window(week), "full", ~pl.col("first"))
-    last = seen.sort(*LINE, "local_date").group_by(*LINE, "age_class", maintain_order=True).last()
     y = pl.col("y").sort()
-    of_sex = last.group_by("series_id", "pool", "age_class", "sex").agg(
+    of_sex = _last_of_window(steady, week).group_by("series_id", "pool", "age_class", "sex").agg(
         squares=((y - y.mean()) ** 2).sum(), total=y.sum(), n=pl.len().cast(pl.Float64)
     )
     return of_sex.group_by("series_id", "pool", "age_class").agg(

@@ -45,13 +45,15 @@ def usable_sessions(
     days = _days(rows).join(pools(series, catalogue), on="series_id")
     if days.is_empty():
         return days.with_columns(anew=pl.lit(False), crosses=pl.lit(False))
-    before = pl.col("local_date").shift(1).over(LINE)
-    days = days.sort(*LINE, "local_date").with_columns(before=before, row=pl.int_range(pl.len()))
+    days = days.sort(*LINE, "local_date").with_columns(row=pl.int_range(pl.len()))
+    # Whether the row above is of the same line, for all that is asked of it: `over` would compare texts.
+    follows = days.select(follows=(pl.struct(LINE).rle_id().diff() == 0).fill_null(False))["follows"]
+    days = days.with_columns(before=pl.when(follows).then(pl.col("local_date").shift(1)))
     lasting = (pl.col("to_date") - pl.col("from_date")).dt.total_days() + 1 >= LONG_BREAK_DAYS
     cuts = events.filter(pl.col("kind").is_in(_CUTS_ALWAYS) | ((pl.col("kind") == "break") & lasting))
     blocks = events.filter(pl.col("kind") == "block")
     gap = (pl.col("local_date") - pl.col("before")).dt.total_days() > LONG_GAP_DAYS
-    turned = pl.col("full") != pl.col("full").shift(1).over(LINE)
+    turned = follows & (pl.col("full") != pl.col("full").shift(1))
     cut = pl.col("row").is_in(_crossed(days, cuts, squads).implode())
     return days.with_columns(
         anew=pl.col("before").is_null() | gap | turned | cut,
@@ -70,9 +72,7 @@ def pools(series: pl.DataFrame, catalogue: Mapping[str, Metric]) -> pl.DataFrame
 
 
 def _has(codes: frozenset[str]) -> pl.Expr:
-    return (pl.col("flags").str.split(";").list.set_intersection(sorted(codes)).list.len() > 0).fill_null(
-        False
-    )
+    return pl.col("flags").str.contains(f"(^|;)({'|'.join(sorted(codes))})(;|$)").fill_null(False)
 
 
 def _scales(catalogue: Mapping[str, Metric]) -> pl.DataFrame:

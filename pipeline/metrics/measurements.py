@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import importlib
-import itertools
 import pkgutil
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import cache
 from types import ModuleType
 
@@ -16,7 +15,7 @@ from pipeline.ids import text_ids
 from pipeline.metrics import other_tests
 from pipeline.metrics.maxima import with_maxima
 from pipeline.metrics.occasions import PEOPLE, occasions
-from pipeline.metrics.rows import as_table, join_codes
+from pipeline.metrics.rows import as_declared, join_codes
 from pipeline.metrics.series import with_series
 from schemas.catalogue import Metric
 from schemas.codes import CODES, EXCLUDING
@@ -26,6 +25,7 @@ from schemas.tables import TABLES
 
 YOUTH_YEARS = 18
 """Under this age soft limits are those of youths; who is not known to be counts as an adult."""
+_MADE = ("measurements", "measurement_inputs", "series")
 
 
 @cache
@@ -76,45 +76,54 @@ def measure_all(
     masses = known_on_the_day(trials, sessions, people, catalogue)
     flagged = flag_trials(trials)
     flags = [long_flags(frame, table, "row_id") for table, frame in flagged.items()]
-    made = _values_by_metric(flagged, masses, trials, catalogue, trials_alone)
     youths = masses.filter(pl.col("age_years") < YOUTH_YEARS)["session_id"]
-    measured = [_finish(values, catalogue[name], devices, youths) for name, values in made.items()]
-    tables = {name: empty(TABLES[name]) for name in ("measurements", "measurement_inputs", "series")}
-    if measured:
-        values = pl.concat(measured, how="diagonal")
-        tables["measurements"] = as_table(values, "measurements")
-        tables["measurement_inputs"] = _inputs(values)
-        tables["series"] = as_table(values.unique("series_id"), "series")
-        if not trials_alone:
-            flags.append(long_flags(values, "measurements", "measurement_id"))
+    parts = {name: [empty(TABLES[name])] for name in _MADE}
+    for module in family_modules():
+        rows = flagged.pop(module.TABLE, None)
+        if rows is not None and not rows.is_empty():
+            values = _measured(module, rows, masses, trials, catalogue, trials_alone)
+            of_family = _tables_of(values, catalogue, devices, youths)
+            del rows, values  # wide, of all columns that some metric has
+            for made in of_family:
+                for name, frame in made.items():
+                    parts[name].append(frame)
+    tables = {name: pl.concat(parts.pop(name)) for name in _MADE}
+    # A metric may come from several families, as force from gates and from traces.
+    tables["series"] = tables["series"].unique("series_id")
+    if not trials_alone:
+        flags.append(long_flags(tables["measurements"], "measurements", "measurement_id"))
+    tables = {name: frame.sort(TABLES[name].key) for name, frame in tables.items()}
     return {**tables, "value_flags": pl.concat([empty(TABLES["value_flags"]), *flags]).sort(pl.all())}
 
 
-def _values_by_metric(
-    flagged: Mapping[str, pl.DataFrame],
-    masses: pl.DataFrame,
-    trials: Mapping[str, pl.DataFrame],
-    catalogue: Mapping[str, Metric],
-    trials_alone: bool,
-) -> dict[str, pl.DataFrame]:
-    """The values of all families with rows, metric by metric, of those that are on."""
-    values = [
-        _measured(module, flagged[module.TABLE], masses, trials, catalogue, trials_alone)
-        for module in family_modules()
-        if module.TABLE in flagged and not flagged[module.TABLE].is_empty()
-    ]
-    # A metric may come from several families, as force from gates and from traces.
-    made: dict[str, list[pl.DataFrame]] = {}
-    for part in (part for of_family in values for part in _runs_of_metrics(of_family)):
-        made.setdefault(part["metric"][0], []).append(part)
-    return {name: pl.concat(parts, how="diagonal") for name, parts in made.items() if catalogue[name].on}
+def _tables_of(
+    values: pl.DataFrame, catalogue: Mapping[str, Metric], devices: Mapping[str, str], youths: pl.Series
+) -> list[dict[str, pl.DataFrame]]:
+    """Rows of the tables `_MADE` from the values of a family, metric by metric, of those that are on."""
+    tables = []
+    for name, of_metric in _by_metric(values):
+        if catalogue[name].on:
+            finished, series = _finish(of_metric, catalogue[name], devices, youths)
+            tables.append(
+                {
+                    "measurements": as_declared(finished, "measurements"),
+                    "measurement_inputs": _inputs(finished),
+                    "series": as_declared(series, "series"),
+                }
+            )
+    return tables
 
 
-def _runs_of_metrics(values: pl.DataFrame) -> list[pl.DataFrame]:
-    """The values in parts of one metric, without copying them: families make them metric by metric."""
-    starts = values.select((pl.col("metric") != pl.col("metric").shift()).fill_null(True).arg_true())
-    bounds = [*starts.to_series().to_list(), values.height]
-    return [values.slice(begin, end - begin) for begin, end in itertools.pairwise(bounds)]
+def _by_metric(values: pl.DataFrame) -> Iterator[tuple[str, pl.DataFrame]]:
+    """The values of each metric; where they stand together, as they mostly do, without a copy of them."""
+    runs = values["metric"].rle().struct.unnest()
+    together, start = runs["value"].is_unique().to_list(), 0
+    for (length, name), alone in zip(runs.rows(), together, strict=True):
+        if alone:
+            yield name, values.slice(start, length)
+        start += length
+    for name in runs["value"].filter(runs["value"].is_duplicated()).unique(maintain_order=True):
+        yield name, values.filter(pl.col("metric") == name)
 
 
 def known_on_the_day(
@@ -164,12 +173,13 @@ def long_flags(frame: pl.DataFrame, owner_table: str, id_column: str) -> pl.Data
 
 def _finish(
     values: pl.DataFrame, metric: Metric, devices: Mapping[str, str], youths: pl.Series
-) -> pl.DataFrame:
-    """Values of one metric with series, limits, error, use, ids; `row_id` only where it alone feeds one.
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Values of one metric with series, limits, error, use, ids; `row_id` only where it alone feeds one. And
+    their series, a row each.
 
     `youths`: the sessions of athletes who are known to be under 18.
     """
-    placed = with_series(values.with_columns(method=pl.col("device").replace(devices)), metric)
+    placed, series = with_series(values.with_columns(method=pl.col("device").replace(devices)), metric)
     placed = placed.with_columns(
         measurement_id=text_ids(placed.select(pl.format(f"{metric.metric}|{{}}", "row_id")).to_series())
     )
@@ -181,12 +191,13 @@ def _finish(
     limited = placed.with_columns(
         value=pl.when(possible).then(pl.col("value")), flags=join_codes(pl.col("flags"), code)
     )
-    return limited.with_columns(
+    finished = limited.with_columns(
         why_not_used(limited["flags"]),
         row_id=pl.when(pl.col("inputs").is_null()).then(pl.col("row_id")),
         unit=pl.lit(metric.unit),
         standard_error=_standard_error(metric),
     ).with_columns(used=pl.col("why_not_used").is_null())
+    return finished, series
 
 
 def _limit(metric: Metric, kind: str, end: int, young: pl.Expr | None = None) -> pl.Expr:
@@ -229,5 +240,5 @@ def why_not_used(flags: pl.Series) -> pl.Series:
 
 
 def _inputs(values: pl.DataFrame) -> pl.DataFrame:
-    several = values.select("measurement_id", "inputs").filter(pl.col("inputs").is_not_null())
-    return as_table(several.explode("inputs").unnest("inputs"), "measurement_inputs")
+    several = values.filter(pl.col("inputs").is_not_null()).select("measurement_id", "inputs")
+    return as_declared(several.explode("inputs").unnest("inputs"), "measurement_inputs")

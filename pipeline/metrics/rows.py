@@ -138,7 +138,12 @@ def inputs_within(table: str, role: pl.Expr) -> pl.Expr:
     return pl.struct(source_table=pl.lit(table), row_id=pl.col("row_id"), role=role)
 
 
+def as_declared(frame: pl.DataFrame, name: str) -> pl.DataFrame:
+    """The columns of a declared table out of a frame that has them, with their types."""
+    columns = polars_schema(TABLES[name]).items()
+    return frame.select(pl.col(column).cast(dtype) for column, dtype in columns)
+
+
 def as_table(frame: pl.DataFrame, name: str) -> pl.DataFrame:
     """The columns of a declared table out of a frame that has them, with their types, sorted by its key."""
-    columns = polars_schema(TABLES[name]).items()
-    return frame.select(pl.col(column).cast(dtype) for column, dtype in columns).sort(TABLES[name].key)
+    return as_declared(frame, name).sort(TABLES[name].key)

@@ -15,14 +15,28 @@ UNKNOWN = "unknown"
 _NOTHING = pl.lit(None, dtype=pl.String)
 
 
-def with_series(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
-    """Values of one metric with their series: keys as text, `label`, `series_id`, `body_side`, `pair_id`.
+def with_series(values: pl.DataFrame, metric: Metric) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Values of one metric with `series_id` and the metric's keys as text, and no others; and their series.
 
-    A key of the metric without a value is "unknown", which is a value like any other and equals itself;
+    A row of the second is a series: series_id, metric, every key as text, `label`, `body_side`, `pair_id`. A
+    key of the metric without a value is "unknown", which is a value like any other and equals itself;
     a key that is not the metric's is NULL. `pair_id` is equal for the left and the right of the same
     thing, and NULL where there are no two sides. Values of a series that the facility has joined to another
     are of that one, in all of these.
     """
+    given = [key for key in metric.series_keys if key in values.columns]
+    # Worked out once for all values whose keys are the same: there are few such sets of keys.
+    as_given = {key: f"_given_{key}" for key in given}
+    on = ["_all", *as_given.values()]
+    rows = values.rename(as_given).select(pl.exclude(SERIES_KEYS), _all=pl.lit(0))
+    distinct = rows.select(on).unique().with_columns(pl.col(there).alias(key) for key, there in as_given.items())
+    series = _series(distinct, metric)
+    told = series.select(*on, "series_id", *metric.series_keys)
+    placed = rows.join(told, on=on, how="left", nulls_equal=True, maintain_order="left").drop(on)
+    return placed, series.unique("series_id")
+
+
+def _series(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
     used = metric.series_keys
     given = set(used) & set(values.columns)
     keys = [(pl.col(key) if key in given else _NOTHING).alias(key) for key in SERIES_KEYS]
@@ -30,18 +44,16 @@ def with_series(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
     sides = [key for key in SIDE_KEYS if key in used]
     side = pl.coalesce(_NOTHING, *(pl.col(key).str.extract(_SIDE) for key in sides))
     sided = side.is_in(["left", "right"])
-    labelled = _joined(values.with_columns(keys).with_columns(known), metric).with_columns(label=_label(used))
-    # Once for each series: there are few of them beside their values.
-    series = labelled.select("label", *used).unique("label")
-    pair = pl.when(sided).then(_label(used, *(pl.col(key).str.replace(_SIDE, "") for key in sides)))
-    named = series.select(
-        "label",
+    labelled = _joined(values.with_columns(keys).with_columns(known), metric).with_columns(
+        metric=pl.lit(metric.metric),
+        label=_label(used),
         body_side=side,
-        series_id=pl.format(f"{metric.metric}|{{}}", "label"),
-        pair_id=pl.format(f"{metric.metric}|{{}}", pair),
+        pair=pl.when(sided).then(_label(used, *(pl.col(key).str.replace(_SIDE, "") for key in sides))),
     )
-    ids = named.with_columns(text_ids(named["series_id"]), text_ids(named["pair_id"]))
-    return labelled.join(ids, on="label", how="left", validate="m:1", maintain_order="left")
+    return labelled.with_columns(
+        series_id=text_ids(labelled.select(pl.format(f"{metric.metric}|{{}}", "label")).to_series()),
+        pair_id=text_ids(labelled.select(pl.format(f"{metric.metric}|{{}}", "pair")).to_series()),
+    ).drop("pair")
 
 
 def _joined(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:

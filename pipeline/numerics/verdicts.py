@@ -22,6 +22,7 @@ WITHIN = 0.75  # methods, C5
 MOST_SESSIONS = 50  # a baseline that asks for more cannot settle it
 _TAILS = (np.arange(8) + 0.5) / 8
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(20)
+_AT_ONCE = 10_000  # changes whose integrals are worked out at once: twenty numbers each, several times
 
 Words = NDArray[np.str_]
 Bools = NDArray[np.bool_]
@@ -98,14 +99,16 @@ def sessions_needed(
 
 def _settling_error(size: Floats, rules: Settling) -> Floats:
     """The largest standard error at which a change of that size is settled."""
-    sure = stdtrit(rules.degrees, SURE)
-    beyond = (size - rules.worthwhile) / sure
-    low, high = np.zeros_like(size), 4 * rules.worthwhile
+    settled = np.maximum((size - rules.worthwhile) / stdtrit(rules.degrees, SURE), 0.0)
+    inside = np.flatnonzero(~(size > rules.worthwhile))
+    size, degrees, worthwhile = size[inside], rules.degrees[inside], rules.worthwhile[inside]
+    low, high = np.zeros_like(size), 4 * worthwhile
     for _ in range(40):  # P(within) falls as the error grows
         middle = (low + high) / 2
-        enough = odds(size, np.maximum(middle, 1e-300), rules.degrees, rules.worthwhile).within >= WITHIN
+        enough = odds(size, np.maximum(middle, 1e-300), degrees, worthwhile).within >= WITHIN
         low, high = np.where(enough, middle, low), np.where(enough, high, middle)
-    return np.where(size > rules.worthwhile, np.maximum(beyond, 0.0), low)
+    settled[inside] = low
+    return settled
 
 
 def false_call(error: Floats, null_error: Floats, degrees: Floats, worthwhile: Floats, p: float) -> Floats:
@@ -153,9 +156,12 @@ def upper_both(one: Floats, two: Floats, r: Floats) -> Floats:
     cos² t)) (Sheppard 1900, as in Drezner & Wesolowsky 1990, J Stat Comput Simul 35:101-107), by 20
     Gauss-Legendre nodes.
     """
-    end = np.arcsin(r)[..., None]
-    t = end * (_NODES + 1) / 2
-    a, b = one[..., None], two[..., None]
-    inside = np.exp(-(a**2 + b**2 - 2 * a * b * np.sin(t)) / (2 * np.cos(t) ** 2))
-    area = (inside * _WEIGHTS).sum(axis=-1) * end[..., 0] / 2
+    area = np.empty_like(one)
+    for start in range(0, one.size, _AT_ONCE):
+        part = slice(start, start + _AT_ONCE)
+        end = np.arcsin(r[part])[:, None]
+        t = end * (_NODES + 1) / 2
+        a, b = one[part, None], two[part, None]
+        inside = np.exp(-(a**2 + b**2 - 2 * a * b * np.sin(t)) / (2 * np.cos(t) ** 2))
+        area[part] = (inside * _WEIGHTS).sum(axis=-1) * end[:, 0] / 2
     return np.asarray(ndtr(-one) * ndtr(-two) + area / (2 * np.pi))

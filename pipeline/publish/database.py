@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 import duckdb
 import polars as pl
+import pyarrow as pa
 
 from pipeline.publish.files import put
 from pipeline.publish.views import View
@@ -20,25 +21,29 @@ NAME = "yardmark.duckdb"
 POINTER = "yardmark.current.txt"
 # Read by DuckDB 1.2 and newer; the default of 2.x is read by no 1.x client.
 STORAGE_VERSION = "v1.2.0"
+MEMORY = "512MB"
+"""What DuckDB may hold in memory while it writes what is published."""
+_PIECE = 122_880  # rows of a row group of Parquet, so that where groups begin does not depend on the pieces
 
 
 def publish_database(
     folder: Path,
     tables: list[Table],
-    frames: dict[str, pl.DataFrame],
+    frames: Mapping[str, pl.DataFrame],
     views: Iterable[View] = (),
+    parquet: Mapping[str, Path] | None = None,
     private: bool = False,
 ) -> list[Path]:
     """Write the tables and views to `yardmark.duckdb` in `folder`, and the pointer to it; returns both.
 
-    `frames` are in the order they shall have. A reader that has the old file open keeps its numbers; who
+    `frames` are in the order they shall have; what a file of `parquet` has already is read from there. A reader that has the old file open keeps its numbers; who
     opens it anew gets the new ones. Where a reader's lock refuses that (Windows), the new file is
     `yardmark.<n>.duckdb`, and the pointer names it.
     """
     target = folder / NAME
 
     def write(temporary: Path) -> None:
-        _write(temporary, tables, frames, tuple(views))
+        _write(temporary, tables, frames, parquet or {}, tuple(views))
         _drop_log_of(target)
 
     current = put(target, write, private)
@@ -59,26 +64,47 @@ def current_file(published: Path) -> Path:
     return published / NAME
 
 
+def in_pieces(frame: pl.DataFrame) -> pa.RecordBatchReader:
+    """The rows for DuckDB, which would else be given all of them a second time in its own form."""
+
+    def pieces() -> Iterator[pa.RecordBatch]:
+        for piece in frame.iter_slices(_PIECE):
+            yield from piece.rechunk().to_arrow().to_batches()
+
+    return pa.RecordBatchReader.from_batches(frame.clear().to_arrow().schema, pieces())
+
+
 def typed_rows(table: Table, source: str) -> str:
-    """SELECT of a table's columns, in their SQL types, from a registered frame."""
+    """SELECT of a table's columns, in their SQL types, from a source of rows as SQL names it."""
     columns = (
         f"CAST({quote(name)} AS {SQL_TYPES[field.type]}) AS {quote(name)}"
         for name, field in columns_of(table).items()
     )
-    return f"SELECT {', '.join(columns)} FROM {quote(source)}"
+    return f"SELECT {', '.join(columns)} FROM {source}"
 
 
-def _write(path: Path, tables: list[Table], frames: dict[str, pl.DataFrame], views: tuple[View, ...]) -> None:
-    with duckdb.connect(":memory:") as connection:
+def _write(
+    path: Path,
+    tables: list[Table],
+    frames: Mapping[str, pl.DataFrame],
+    parquet: Mapping[str, Path],
+    views: tuple[View, ...],
+) -> None:
+    with duckdb.connect(":memory:", config={"memory_limit": MEMORY}) as connection:
         connection.execute(f"ATTACH {literal(str(path))} AS published (STORAGE_VERSION '{STORAGE_VERSION}')")
         # Views then name their tables without the file, and hold under whatever name it is opened.
         connection.execute("USE published")
         connection.execute("BEGIN")
         for table in tables:
             connection.execute(create_table(table))
-            connection.register("rows_to_publish", frames[table.name])
-            connection.execute(f"INSERT INTO {quote(table.name)} {typed_rows(table, 'rows_to_publish')}")
-            connection.unregister("rows_to_publish")
+            insert = f"INSERT INTO {quote(table.name)} "
+            if table.name in parquet:
+                source = f"read_parquet({literal(str(parquet[table.name]))})"
+                connection.execute(insert + typed_rows(table, source))
+            else:
+                connection.register("rows_to_publish", frames[table.name])
+                connection.execute(insert + typed_rows(table, "rows_to_publish"))
+                connection.unregister("rows_to_publish")
             connection.execute(";".join(comments(table)))
         for view in views:
             connection.execute(";".join(view.statements()))

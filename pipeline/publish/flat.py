@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
-from pipeline.publish.database import typed_rows
+from pipeline.publish.database import MEMORY, in_pieces, typed_rows
 from pipeline.publish.datapackage import describe
 from pipeline.publish.files import Writer, put, remove_others
 from schemas.core import Table
 from schemas.ddl import literal
 
+_PIECE = 100_000  # rows of a CSV that are in memory as text
 _FORMULA = r"^([=+\-@\t\r])"  # the signs of pipeline.formulas
 
 
 def publish_flat(
     folder: Path,
     tables: list[Table],
-    frames: dict[str, pl.DataFrame],
+    frames: Mapping[str, pl.DataFrame],
     title: str,
     sets: dict[str, list[Path]],
 ) -> list[Path]:
@@ -38,6 +40,7 @@ def publish_flat(
             written.append((table, parquet))
             if table.as_csv:
                 written.append((table, put(folder / f"{table.name}.csv", csv_writer(frame))))
+            del frame  # before the next one is made
     remove_others(folder, (".parquet", ".csv"), {path.name for _, path in written})
     text = describe(folder, written, sets, title)
     package = put(folder / "datapackage.json", lambda path: _write_text(path, text))
@@ -49,15 +52,14 @@ def parquet_connection() -> duckdb.DuckDBPyConnection:
 
     polars would write a time of day in nanoseconds, which not every reader knows.
     """
-    return duckdb.connect(":memory:", config={"threads": 1})
+    return duckdb.connect(":memory:", config={"threads": 1, "memory_limit": MEMORY})
 
 
 def parquet_writer(connection: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> Writer:
     """A writer of a frame as Parquet, in the types that the table has in SQL."""
 
     def write(path: Path) -> None:
-        # Where the row groups begin depends on the pieces that a frame is in.
-        connection.register("rows_to_publish", frame.rechunk())
+        connection.register("rows_to_publish", in_pieces(frame))
         rows = typed_rows(table, "rows_to_publish")
         connection.execute(f"COPY ({rows}) TO {literal(str(path))} (FORMAT parquet, COMPRESSION zstd)")
         connection.unregister("rows_to_publish")
@@ -70,12 +72,22 @@ def csv_writer(frame: pl.DataFrame, byte_order_mark: bool = False) -> Writer:
 
     The mark makes a spreadsheet read names right; other tools stumble over it.
     """
-    return lambda path: inert(frame).write_csv(path, include_bom=byte_order_mark)
+
+    def write(path: Path) -> None:
+        with path.open("wb") as file:
+            for start in range(0, max(1, frame.height), _PIECE):
+                first = start == 0
+                piece = inert(frame.slice(start, _PIECE).rechunk())
+                piece.write_csv(file, include_header=first, include_bom=first and byte_order_mark)
+
+    return write
 
 
 def inert(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame with a `'` before each text that a spreadsheet would take for a formula."""
-    return frame.with_columns(pl.col(pl.String).str.replace(_FORMULA, "'${1}"))
+    computed = frame.select(pl.col(pl.String).str.contains(_FORMULA).any())
+    names = [name for name in computed.columns if computed[name][0]]
+    return frame.with_columns(pl.col(names).str.replace(_FORMULA, "'${1}"))
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import xlsxwriter
@@ -68,6 +69,7 @@ class Styles:
         return self.made[name]
 
 
+@lru_cache(10_000)  # names and tests stand in many rows
 def lines_needed(text: str, width: float) -> int:
     """Lines that a text takes in a column of a width as a spreadsheet counts it: in digits.
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 import polars as pl
 
 from pipeline.analysis.minors import of_minors, restricted_values
+from pipeline.publish.frames import Lazily
 from schemas.catalogue import Metric
 from schemas.codes import CODES
 from schemas.families import FAMILIES
@@ -20,8 +22,8 @@ Frames = dict[str, pl.DataFrame]
 
 def split_restricted(
     frames: Mapping[str, pl.DataFrame], births: pl.DataFrame, catalogue: Mapping[str, Metric]
-) -> tuple[Frames, Frames]:
-    """Frames for everybody, and the rows that only the restricted file may have, by table.
+) -> tuple[Mapping[str, pl.DataFrame], Frames]:
+    """Frames for everybody, made when they are asked for, and the rows that only the restricted file may have.
 
     Apart are injuries and illnesses, and whatever else of a single athlete is no training (a break may be
     about health); and of the metrics that the catalogue
@@ -32,32 +34,38 @@ def split_restricted(
     So do a held line that is quoted whole and a file's name that does not fit, for names may stand in them.
     Tables without such rows are not in the second.
     """
-    shown: Frames = dict(frames)
     apart: Frames = {}
+    hidden: dict[str, pl.Expr] = {}
+
+    def part(name: str, restricted: pl.Expr) -> None:
+        rows = frames[name].filter(restricted)
+        if rows.height:
+            apart[name], hidden[name] = rows, restricted
+
     families = restricted_families(catalogue)
     tables = {FAMILIES[family].table for family in families}
     minor = of_minors(births, pl.col("athlete_id"), pl.col("local_date"))
     for name in sorted(tables):
-        _part(shown, apart, name, minor)
+        part(name, minor)
     for name in ("measurements", "results", "trends"):
-        _part(shown, apart, name, restricted_values(catalogue, births))
+        part(name, restricted_values(catalogue, births))
     for name, day in (("changes", "from_date"), ("personal_bests", "set_on")):
-        _part(shown, apart, name, restricted_values(catalogue, births, day))
-    _part(shown, apart, "measurement_inputs", _among(apart, "measurements", "measurement_id"))
+        part(name, restricted_values(catalogue, births, day))
+    part("measurement_inputs", _among(apart, "measurements", "measurement_id"))
     # An earlier version may name the wrong athlete or day, so what holds of the row now counts as well.
     of_row = [(pl.col("source_table") == name) & _among(apart, name, "row_id") for name in sorted(tables)]
     of_version = pl.col("source_table").is_in(sorted(tables)) & _minors_json(births)
-    _part(shown, apart, "superseded_rows", pl.any_horizontal(of_version, *of_row))
+    part("superseded_rows", pl.any_horizontal(of_version, *of_row))
     owners = {"measurements": "measurement_id", **dict.fromkeys(sorted(tables), "row_id")}
     flagged = [
         (pl.col("owner_table") == owner) & _among(apart, owner, key, "owner_id")
         for owner, key in owners.items()
     ]
-    _part(shown, apart, "value_flags", pl.any_horizontal(flagged))
+    part("value_flags", pl.any_horizontal(flagged))
     of_one = pl.col("athlete_id").is_not_null() & ~pl.col("kind").is_in(_TRAINING)
-    _part(shown, apart, "events", of_one | pl.col("kind").is_in(_HEALTH))
-    shown["held_rows"] = _codes_only(shown["held_rows"], shown["files"], families)
-    return shown, apart
+    part("events", of_one | pl.col("kind").is_in(_HEALTH))
+    shown = {name: partial(_without, frames, name, hidden.get(name)) for name in frames}
+    return Lazily(shown | {"held_rows": partial(_codes_only, frames, families)}), apart
 
 
 def restricted_families(catalogue: Mapping[str, Metric]) -> set[str]:
@@ -66,11 +74,8 @@ def restricted_families(catalogue: Mapping[str, Metric]) -> set[str]:
     return {metric.family for metric in catalogue.values()} - shown
 
 
-def _part(shown: Frames, apart: Frames, name: str, restricted: pl.Expr) -> None:
-    frame = shown[name]
-    hidden = frame.filter(restricted)
-    if hidden.height:
-        shown[name], apart[name] = frame.filter(~restricted), hidden
+def _without(frames: Mapping[str, pl.DataFrame], name: str, hidden: pl.Expr | None) -> pl.DataFrame:
+    return frames[name] if hidden is None else frames[name].filter(~hidden)
 
 
 def _among(apart: Frames, owner: str, key: str, column: str | None = None) -> pl.Expr:
@@ -85,8 +90,9 @@ def _minors_json(births: pl.DataFrame) -> pl.Expr:
     return of_minors(births, pl.col("row").str.json_path_match("$.athlete_id"), day)
 
 
-def _codes_only(held: pl.DataFrame, files: pl.DataFrame, families: set[str]) -> pl.DataFrame:
+def _codes_only(frames: Mapping[str, pl.DataFrame], families: set[str]) -> pl.DataFrame:
     """Held rows without what was seen, where that is of these families, a whole line or a file's name."""
+    held, files = frames["held_rows"], frames["files"]
     ids = files.filter(pl.col("family").is_in(families))["file_id"].str.slice(0, 16).unique()
     whole_line = pl.col("field").is_null() & pl.col("line").is_not_null()
     file_name = pl.col("code") == "name_pattern"

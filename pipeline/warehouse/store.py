@@ -14,6 +14,7 @@ import duckdb
 import polars as pl
 import polars.selectors as cs
 
+from pipeline.in_order import sorted_by
 from pipeline.rights import make_private_folder, owner_only
 from schemas.ddl import create_stored_table, quote
 from schemas.frames import polars_schema, stored_schema
@@ -133,7 +134,7 @@ class Warehouse:
         """All rows of a table, typed as declared, in the order of its key."""
         rows = self.rows(name, "true")
         key = ALL_TABLES[name].key
-        return rows.sort(key, maintain_order=True) if key else rows
+        return sorted_by(rows, key) if key else rows
 
     def rows(self, name: str, where: str, **frames: pl.DataFrame) -> pl.DataFrame:
         """The rows of a table for which an SQL condition holds, as declared; `frames` as in `select`."""
