@@ -23,6 +23,8 @@ from typing import Any
 
 import duckdb
 
+# What intake imports late, once a process, is not what is measured.
+import schemas.models  # noqa: F401
 from pipeline.facility.folder import load_facility
 from pipeline.intake.intake import take_in
 from pipeline.today import write_todays_sheet
