@@ -157,7 +157,9 @@ class Run:
         """What is made of some tables and the catalogue: by the steps that read them all, it is made once."""
         if self.apart:
             return make()
-        stamp = digest(self._config.get("metrics", ""), *(str(table_stamp(self.warehouse, name)) for name in names))
+        stamp = digest(
+            self._config.get("metrics", ""), *(str(table_stamp(self.warehouse, name)) for name in names)
+        )
         if names not in self._made or self._made[names][0] != stamp:
             self._made[names] = stamp, make()
         return self._made[names][1]
