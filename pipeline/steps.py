@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.analysis.age_norms import age_norms
 from pipeline.analysis.bests import personal_bests
-from pipeline.analysis.changes import changes_table, expected_false_calls, followed_changes
+from pipeline.analysis.changes import SUMMED, changes_table, expected_false_calls, followed_changes
 from pipeline.analysis.comparisons import against_group
 from pipeline.analysis.composites import composites
 from pipeline.analysis.drift import with_drift
@@ -211,9 +211,10 @@ def _changes(run: Run) -> Frames:
     followed = followed_changes(
         _usable(run), run.read("reliability"), run.read("events"), squads, run.catalogue, season
     )
+    table, followed = changes_table(followed), followed.select(SUMMED)
     shown = followed.filter(~restricted_values(run.catalogue, people, "from_date"))
     return {
-        "changes": changes_table(followed),
+        "changes": table,
         "expected_false_calls": expected_false_calls(shown),
         "squad_changes": squad_changes(shown, squads, run.catalogue),
     }

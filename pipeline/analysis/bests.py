@@ -23,7 +23,8 @@ def personal_bests(measurements: pl.DataFrame, catalogue: Mapping[str, Metric]) 
     rows = rows.select(
         *LINE,
         *("local_date", "trial", "measurement_id", "value", "unit"),
-        turned=pl.col("value") * pl.col("metric").replace_strict(signs, default=None, return_dtype=pl.Float64),
+        turned=pl.col("value")
+        * pl.col("metric").replace_strict(signs, default=None, return_dtype=pl.Float64),
     ).sort(*LINE, "local_date", "trial", "measurement_id", nulls_last=True)
     # A number takes the place of the three texts, which are slow to compare.
     rows = rows.with_columns(line=pl.struct(LINE).rle_id())

@@ -38,6 +38,17 @@ SURE_SESSIONS = 2
 """Sessions that `better` and `worse` ask for on either side (methods, C5)."""
 _UNSETTLED = "This baseline cannot settle it: start a new one."
 _CHANCES = ("false_standing", "false_new", "false_leaning")
+SUMMED = (
+    *(*LINE, "span", "look", "as_of", "from_date", "verdict", *_CHANCES),
+    *("session_id", "full", "log", "y_change", "y_variance"),
+)
+"""What sums over followed changes are made of."""
+# What a change is worked out from and is not told with it.
+_SPENT = (
+    *("pool", "age_class", "local_date", "value", "y", "n_trials", "first", "anew", "crosses", "row"),
+    *("between", "within", "drift", "worthwhile", "worthwhile_value"),
+    *("place", "count", "from_row", "from_y", "from_shares"),
+)
 
 
 def followed_changes(
@@ -54,6 +65,19 @@ def followed_changes(
     values, analysis scale), log, degrees, and the chances of false calls `false_standing`, `false_new`,
     `false_leaning`. Errors are those of the look's week. A series without a known error has no row.
     """
+    rows = _compared(days, registry, events, squads, catalogue, season_start)
+    return _in_units(_with_chances(_with_odds(rows, catalogue)), catalogue)
+
+
+def _compared(
+    days: pl.DataFrame,
+    registry: pl.DataFrame,
+    events: pl.DataFrame,
+    squads: pl.DataFrame,
+    catalogue: Mapping[str, Metric],
+    season_start: str,
+) -> pl.DataFrame:
+    """A row a look and span, with what the level has done since."""
     days = days.filter(~pl.col("first")).sort(*LINE, "local_date")
     at = with_errors(looks(days), registry, catalogue).filter(pl.col("between").is_not_null())
     at = at.with_row_index("look").with_columns(pl.col("look").cast(pl.Int64))
@@ -64,7 +88,7 @@ def followed_changes(
     noise = (at[name].to_numpy() for name in ("between", "within", "drift"))
     compared = mixed_comparison(sessions, Rows(begin, last - begin + 1, *noise), *_by_span(at.height, spans))
     rows = _side_by_side(compared, spans.join(at, on="look", how="left", maintain_order="left"))
-    return _in_units(_with_chances(_with_odds(rows, catalogue)), catalogue)
+    return rows.drop(_SPENT)
 
 
 def _by_span(count: int, spans: pl.DataFrame) -> tuple[Ints, Ints]:

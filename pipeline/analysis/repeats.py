@@ -111,7 +111,8 @@ def _last_of_window(rows: pl.DataFrame, week: date) -> pl.DataFrame:
 def agreement_of_week(pairs: pl.DataFrame, week: date) -> pl.DataFrame:
     """Mean squares of the last pair of every athlete: athletes by two sessions, a row a series and age class.
 
-    `pairs`: those that say something of error, as `lines` gives them. Columns: series_id, age_class, icc_athletes, between, columns, error (mean squares; see numerics/icc.py).
+    `pairs`: those that say something of error, as `lines` gives them. Columns: series_id, age_class,
+    icc_athletes, between, columns, error (mean squares; see numerics/icc.py).
     """
     return (
         _last_of_window(pairs, week)
@@ -132,8 +133,10 @@ def levels_of_week(steady: pl.DataFrame, week: date) -> pl.DataFrame:
     sessions of people fully available, without the first of a series, as `lines` gives them.
     """
     y = pl.col("y").sort()
-    of_sex = _last_of_window(steady, week).group_by("series_id", "pool", "age_class", "sex").agg(
-        squares=((y - y.mean()) ** 2).sum(), total=y.sum(), n=pl.len().cast(pl.Float64)
+    of_sex = (
+        _last_of_window(steady, week)
+        .group_by("series_id", "pool", "age_class", "sex")
+        .agg(squares=((y - y.mean()) ** 2).sum(), total=y.sum(), n=pl.len().cast(pl.Float64))
     )
     return of_sex.group_by("series_id", "pool", "age_class").agg(
         differ=pl.col("squares").sort().sum(),

@@ -55,8 +55,8 @@ def _grouped(measurements: pl.DataFrame) -> pl.DataFrame:
     value = pl.col("value").sort()
     # A jump that may have been landed with bent knees counts for the level, and is nobody's best.
     bent = pl.col("flags").str.split(";").list.contains("landing_suspect").fill_null(False)
-    used = measurements.filter(pl.col("used"))
     group = ["athlete_id", "metric", "series_id", "session_id"]
+    used = measurements.filter(pl.col("used")).select(*group, "value", "unit", "flags")
     tried = measurements.group_by(group).agg(n_tried=pl.len())
     summed = used.group_by(group).agg(
         mean=value.mean(),

@@ -29,14 +29,15 @@ def with_series(values: pl.DataFrame, metric: Metric) -> tuple[pl.DataFrame, pl.
     as_given = {key: f"_given_{key}" for key in given}
     on = ["_all", *as_given.values()]
     rows = values.rename(as_given).select(pl.exclude(SERIES_KEYS), _all=pl.lit(0))
-    distinct = rows.select(on).unique().with_columns(pl.col(there).alias(key) for key, there in as_given.items())
-    series = _series(distinct, metric)
+    distinct = rows.select(on).unique()
+    series = _series(distinct.with_columns(pl.col(old).alias(key) for key, old in as_given.items()), metric)
     told = series.select(*on, "series_id", *metric.series_keys)
     placed = rows.join(told, on=on, how="left", nulls_equal=True, maintain_order="left").drop(on)
     return placed, series.unique("series_id")
 
 
 def _series(values: pl.DataFrame, metric: Metric) -> pl.DataFrame:
+    """Rows of the metric's keys with all that a series is."""
     used = metric.series_keys
     given = set(used) & set(values.columns)
     keys = [(pl.col(key) if key in given else _NOTHING).alias(key) for key in SERIES_KEYS]

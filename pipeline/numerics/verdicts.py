@@ -99,7 +99,7 @@ def sessions_needed(
 
 def _settling_error(size: Floats, rules: Settling) -> Floats:
     """The largest standard error at which a change of that size is settled."""
-    settled = np.maximum((size - rules.worthwhile) / stdtrit(rules.degrees, SURE), 0.0)
+    settled = np.asarray(np.maximum((size - rules.worthwhile) / stdtrit(rules.degrees, SURE), 0.0))
     inside = np.flatnonzero(~(size > rules.worthwhile))
     size, degrees, worthwhile = size[inside], rules.degrees[inside], rules.worthwhile[inside]
     low, high = np.zeros_like(size), 4 * worthwhile

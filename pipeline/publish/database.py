@@ -36,9 +36,9 @@ def publish_database(
 ) -> list[Path]:
     """Write the tables and views to `yardmark.duckdb` in `folder`, and the pointer to it; returns both.
 
-    `frames` are in the order they shall have; what a file of `parquet` has already is read from there. A reader that has the old file open keeps its numbers; who
-    opens it anew gets the new ones. Where a reader's lock refuses that (Windows), the new file is
-    `yardmark.<n>.duckdb`, and the pointer names it.
+    `frames` are in the order they shall have; what a file of `parquet` has already is read from there. A
+    reader that has the old file open keeps its numbers; who opens it anew gets the new ones. Where a reader's
+    lock refuses that (Windows), the new file is `yardmark.<n>.duckdb`, and the pointer names it.
     """
     target = folder / NAME
 

@@ -14,7 +14,8 @@ from schemas.tables import TABLES
 
 
 class Lazily(Mapping[str, pl.DataFrame]):
-    """Frames by name, each made anew whenever it is asked for and held by nobody: all at once would not fit."""
+    """Frames by name, each made anew whenever it is asked for and held by nobody: together they may not fit
+    into memory."""
 
     def __init__(self, makers: Mapping[str, Callable[[], pl.DataFrame]]) -> None:
         self._makers = makers

@@ -23,7 +23,7 @@ Frames = dict[str, pl.DataFrame]
 def split_restricted(
     frames: Mapping[str, pl.DataFrame], births: pl.DataFrame, catalogue: Mapping[str, Metric]
 ) -> tuple[Mapping[str, pl.DataFrame], Frames]:
-    """Frames for everybody, made when they are asked for, and the rows that only the restricted file may have.
+    """Frames for everybody, each made when it is asked for, and rows that only the restricted file may have.
 
     Apart are injuries and illnesses, and whatever else of a single athlete is no training (a break may be
     about health); and of the metrics that the catalogue

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
 
 import polars as pl
@@ -12,7 +13,7 @@ from pipeline.publish.flat import parquet_connection, parquet_writer
 from schemas.tables import TABLES
 
 
-def publish_sample_sets(folder: Path, sets: dict[str, pl.DataFrame]) -> dict[str, list[Path]]:
+def publish_sample_sets(folder: Path, sets: Mapping[str, pl.DataFrame]) -> dict[str, list[Path]]:
     """Write `<folder>/<set>/month=YYYY-MM/samples.parquet` for each set; the files of each, by month.
 
     `sets`: name -> the set's columns and `month`. Months that have no samples any more are removed, and so is

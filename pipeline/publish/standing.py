@@ -127,15 +127,24 @@ def _write(sheet: xlsxwriter.worksheet.Worksheet, rows: pl.DataFrame, styles: St
     """A line an athlete and test, and below what the rows of a test have in common; how high [points]."""
     row, points = FIRST_ROW, 0.0
     common, said = _said_once(rows)
-    wrapped = [(place, column) for place, column in enumerate(_COLUMNS) if column.kind == "cell"]
+    wrapped = [(place, column.width) for place, column in enumerate(_COLUMNS) if column.kind == "cell"]
     before = None
-    for cells in rows.join(said, on=["test", "how"], maintain_order="left").iter_rows(named=True):
-        for place, column in enumerate(_COLUMNS):
-            _write_cell(sheet, row, place, column, cells, styles)
-        if cells["athlete_id"] != before:
-            before = cells["athlete_id"]
-            sheet.write_string(row, 0, cells["name"], styles["first cell"])
-        of_row = height([cells[c.name] or "" for _, c in wrapped], [c.width for _, c in wrapped])
+    cells_of = rows.join(said, on=["test", "how"], maintain_order="left").select(
+        *_as_shown(), "decimals", "athlete_id"
+    )
+    for *cells, decimals, athlete in cells_of.iter_rows():
+        for place, (column, value) in enumerate(zip(_COLUMNS, cells, strict=True)):
+            if column.kind != "number":
+                sheet.write_string(row, place, value, styles[column.kind])
+            elif value is None:
+                sheet.write_blank(row, place, None, styles["cell"])
+            else:
+                own = decimals if column.name in ("value", "value_error") else 0
+                sheet.write_number(row, place, value, styles.number(own))
+        if athlete != before:
+            before = athlete
+            sheet.write_string(row, 0, cells[0], styles["first cell"])
+        of_row = height([cells[place] for place, _ in wrapped], [width for _, width in wrapped])
         sheet.set_row(row, of_row)
         row, points = row + 1, points + of_row
     sheet.autofilter(FIRST_ROW - 1, 0, row - 1, len(_COLUMNS) - 1)
@@ -168,23 +177,13 @@ def _said_once(rows: pl.DataFrame) -> tuple[list[str], pl.DataFrame]:
     return common, pl.DataFrame(left, ["test", "how", "row_of"], orient="row")
 
 
-def _write_cell(
-    sheet: xlsxwriter.worksheet.Worksheet,
-    row: int,
-    place: int,
-    column: Column,
-    cells: dict[str, object],
-    styles: Styles,
-) -> None:
-    value = cells[column.name]
-    if column.kind == "interval":
-        low, high = cells["percentile_low"], cells["percentile_high"]
-        value = f"{low:.0f}–{high:.0f}" if low is not None and high is not None else ""
-    if column.kind != "number":
-        sheet.write_string(row, place, "" if value is None else str(value), styles[column.kind])
-    elif not isinstance(value, int | float):
-        sheet.write_blank(row, place, None, styles["cell"])
-    else:
-        decimals = cells["decimals"] if column.name in ("value", "value_error") else 0
-        assert isinstance(decimals, int)
-        sheet.write_number(row, place, value, styles.number(decimals))
+def _as_shown() -> list[pl.Expr]:
+    """The columns of a row as they are written: numbers, and all else as text."""
+    low, high = (pl.col(f"percentile_{end}").cast(pl.Int64).cast(pl.String) for end in ("low", "high"))
+    interval = pl.concat_str(low, high, separator="–").alias("percentile_low")
+    return [
+        pl.col(column.name)
+        if column.kind == "number"
+        else (interval if column.kind == "interval" else pl.col(column.name).cast(pl.String)).fill_null("")
+        for column in _COLUMNS
+    ]

@@ -62,9 +62,11 @@ def trial_values(
     published error are left out: nothing says what is far.
     """
     spread = _borrowed(catalogue)
-    values = measurements.filter(
-        pl.col("trial_id").is_not_null() & pl.col("value").is_not_null() & ~excluded(pl.col("flags"))
-    ).join(spread, on="metric")
+    values = (
+        measurements.drop("used", "why_not_used", "standard_error")
+        .filter(pl.col("trial_id").is_not_null() & pl.col("value").is_not_null() & ~excluded(pl.col("flags")))
+        .join(spread, on="metric")
+    )
     positive = values.filter((pl.col("scale") == "raw") | (pl.col("value") > 0))
     x = pl.when(pl.col("scale") == "log").then(pl.col("value").log()).otherwise("value")
     return positive.with_columns(x=x).join(trials, on="trial_id", how="inner", validate="m:1")
