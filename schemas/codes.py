@@ -314,9 +314,10 @@ _ALL = (
     Code("failed", "Marked as a failed trial.", "excludes", "Nothing to do."),
     Code(
         "split_not_rising",
-        "This gate's time is not after the gate before it.",
+        "The run's times do not rise from gate to gate, and this gate may be the wrong one.",
         "excludes",
-        "Look at the gates; strike or correct the run in config/corrections.csv.",
+        "Look at the gates, and at the names of the columns where many runs say this; strike or correct the "
+        "run in config/corrections.csv.",
     ),
     Code(
         "interval_too_fast",

@@ -211,7 +211,7 @@ MODES: dict[int, Mode] = {
     ),
     35: Mode(
         "a beam was tripped by something else, or missed",
-        "That gate is flagged and left out, the others stay.",
+        "That gate is flagged and left out, the others stay; where two may be wrong, both.",
         ("split_not_rising", "interval_too_fast"),
     ),
     36: Mode("a gate stood in the wrong place", "Flagged for all of that day.", ("session_shift",)),

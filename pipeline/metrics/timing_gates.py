@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import polars as pl
 
 from pipeline.metrics.rows import (
@@ -18,6 +20,7 @@ from pipeline.metrics.rows import (
 )
 from pipeline.metrics.sprint_model import fitted_sprints, sprint_profiles, sprint_values
 from pipeline.metrics.witness import CODE, INTERVAL_SPEED, disagrees
+from schemas.catalogue import CATALOGUE
 
 FAMILY = "timing_gates"
 TABLE = "sprint_splits"
@@ -38,12 +41,11 @@ def flag(trials: pl.DataFrame) -> pl.DataFrame:
     """`sprint_splits` with the codes that a row and its run give.
 
     `witness_disagrees`: the device says another speed from the gate before.
-    `split_not_rising`: the gate's time is not after every nearer gate's. `interval_too_fast`: from the
-    good gate before it (the first gate: from 0 m at 0 s) faster than `FASTEST_M_S`. `wind_strong`: over
-    `WIND_M_S`, from wherever.
+    `split_not_rising`: the run's times do not rise, and the gate may be why (`_not_rising`).
+    `interval_too_fast`: from the good gate before it (the first gate: from 0 m at 0 s) faster than
+    `FASTEST_M_S`. `wind_strong`: over `WIND_M_S`, from wherever.
     """
-    nearer = pl.col("split_time_s").cum_max().shift(1).over("trial_id", order_by="distance_m")
-    late = trials.with_columns(not_rising=(pl.col("split_time_s") <= nearer).fill_null(False))
+    late = trials.with_columns(not_rising=pl.col("row_id").is_in(_not_rising(trials).implode()))
     fast = _too_fast(late.filter(~pl.col("not_rising")))
     own = {
         CODE: pl.col("row_id").is_in(_other_speed(trials).implode()),
@@ -181,6 +183,65 @@ def _other_speed(gates: pl.DataFrame) -> pl.Series:
     told = pl.col("witness_interval_speed_m_s")
     runs = gates.filter(told.is_not_null().any().over("trial_id"))
     return _intervals(runs).filter(disagrees(told, pl.col("speed_m_s"), INTERVAL_SPEED))["row_id"]
+
+
+def _not_rising(gates: pl.DataFrame) -> pl.Series:
+    """Ids of the gates that may be why the times of their run do not rise from gate to gate.
+
+    Two times in the wrong order do not say which of them is wrong.
+    """
+    timed = gates.filter(pl.col("split_time_s").is_not_null()).sort("trial_id", "distance_m")
+    falls = (pl.col("split_time_s") <= pl.col("split_time_s").shift(1)).any().over("trial_id")
+    runs = timed.filter(falls).group_by("trial_id", maintain_order=True)
+    columns = ("row_id", "test", "distance_m", "split_time_s")
+    found: list[str] = []
+    for row_ids, tests, metres, times in runs.agg(columns).select(columns).iter_rows():
+        sure = _in_all_longest(tests[0], metres, times)
+        found += [row_id for at, row_id in enumerate(row_ids) if at not in sure]
+    return pl.Series(found, dtype=pl.String)
+
+
+def _in_all_longest(test: str, metres: list[float], times: list[float]) -> set[int]:
+    """The gates that stand in each longest choice of a run's gates whose times [s] rise with distance [m].
+
+    Where some of the longest choices have only times and speeds that are possible, those alone count.
+    """
+    own = [_possible_time(test, *gate) for gate in zip(metres, times, strict=True)]
+
+    def rises(a: int, b: int) -> bool:
+        return times[b] > times[a]
+
+    def runs(a: int, b: int) -> bool:
+        return rises(a, b) and own[a] and own[b] and _possible_step(metres[b] - metres[a], times[b] - times[a])
+
+    longest, sure = _on_all_longest(len(times), rises)
+    possible, likely = _on_all_longest(len(times), runs)
+    return likely if possible == longest else sure
+
+
+def _on_all_longest(n: int, follows: Callable[[int, int], bool]) -> tuple[int, set[int]]:
+    """The length of the longest chains of 0 to n - 1, in order, and what stands in every one of them."""
+    upto, onward = [1] * n, [1] * n
+    for b in range(n):
+        upto[b] = 1 + max((upto[a] for a in range(b) if follows(a, b)), default=0)
+    for a in reversed(range(n)):
+        onward[a] = 1 + max((onward[b] for b in range(a + 1, n) if follows(a, b)), default=0)
+    longest = max(upto)
+    places = [upto[at] if upto[at] + onward[at] - 1 == longest else 0 for at in range(n)]
+    return longest, {at for at, place in enumerate(places) if place and places.count(place) == 1}
+
+
+def _possible_time(test: str, distance_m: float, time_s: float) -> bool:
+    """Whether a gate's time [s] is within the catalogue's limits for it, and none too fast from 0 m on."""
+    metric = CATALOGUE["sprint_time"]
+    keys = {"distance": f"{distance_m:g} m", "test": test}
+    special = (one.hard for one in metric.limits if all(keys.get(k) == v for k, v in one.when.items()))
+    low, high = next(special, metric.hard)
+    return low <= time_s <= high and _possible_step(distance_m, time_s)
+
+
+def _possible_step(metres: float, seconds: float) -> bool:
+    return metres <= FASTEST_M_S * seconds
 
 
 def _too_fast(gates: pl.DataFrame) -> pl.Series:

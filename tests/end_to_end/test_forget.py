@@ -75,6 +75,11 @@ def test_nothing_of_theirs_is_left(folders: tuple[Path, Path]) -> None:
     for path in sorted((after / "config").glob("*.csv")):
         cells = {cell for row in csv.reader(path.open(encoding="utf-8")) for cell in row}
         assert not cells & {WHO, name}, path.name
+    for folder in ("held", "published"):
+        for path in sorted((after / folder).rglob("*")):
+            if path.suffix in (".csv", ".html", ".json", ".xlsx"):
+                assert name.encode() not in _content(path), path.name
+    assert name in (demo / "published/coach/today.html").read_text(encoding="utf-8")
     seen = 0
     for path in sorted((demo / "archive").iterdir()):
         seen += name in _content(path).decode("utf-8", "ignore")

@@ -183,7 +183,7 @@ def splits_not_rising(early: str, late: str, least: int) -> Act:
         new = remade(export, old, roster, many={**old.row.many, early: old.row.many[late] + 0.05})
         new.code, new.damaged = "split_not_rising", True
         export.lines[place_in(export, old)] = new
-        does = "loads the line and flags the later gate; nothing is computed across it"
+        does = "loads the line and flags both gates, as either may be wrong; nothing is computed from them"
         written = new.cells[export.spec.at("athlete")]
         return [Fault("splits that do not rise", export.path, new, "split_not_rising", does, written)]
 
