@@ -159,8 +159,9 @@ _ALL = (
         "in_future",
         "The time lies after the file was received.",
         "holds_line",
-        "Set the device's clock, and record its offset as [[devices.X.clock]] in facility.toml; "
-        "then run `yardmark retry`.",
+        "Where one line is wrong, answer with the right time, as the export would write it, or `drop`. Where "
+        "the device's clock is, set it, and record its offset as [[devices.X.clock]] in facility.toml; then "
+        "run `yardmark retry`.",
         "36 hours after the file was received",
     ),
     Code(

@@ -48,6 +48,22 @@ def test_ways_of_writing_one_name(written: str, athlete_id: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("name", "written"),
+    [
+        ("Çağla Yıldızgil", "YILDIZGIL, Çağla"),
+        ("Çağla Yıldızgil", "Cagla Yildizgil"),
+        ("Łukasz Żurawicz", "Lukasz Zurawicz"),
+        ("Øyvind Sætrevik", "OYVIND SAETREVIK"),
+        ("Đorđe Šimrak", "Dorde Simrak"),
+        ("Götz Weißgerb", "GOTZ WEISSGERB"),
+    ],
+)
+@pytest.mark.mode(1)
+def test_letters_that_a_device_does_not_have(name: str, written: str) -> None:
+    assert Names([("a01", name, [])], [], []).who(written, "gates-1", DAY) == Who("a01")
+
+
+@pytest.mark.parametrize(
     "written", ["Ana Prad", "Ana Pradoo", "Prado Ana", "Ana", "Sá", "a0", "", "Ana, Prado"]
 )
 @pytest.mark.mode(1)
