@@ -183,7 +183,8 @@ _ALL = (
         "ambiguous_name",
         "More than one athlete is written like this.",
         "holds_line",
-        "Answer with the athlete_id that is meant.",
+        "Answer with the athlete_id that is meant. To be asked no more, write them apart on the device, and "
+        "put both spellings into the aliases of athletes.csv.",
     ),
     Code(
         "guest",

@@ -154,6 +154,15 @@ def test_names_that_are_not_settled_hold_their_lines_with_proposals() -> None:
     assert told.resolved.tables["held_rows"]["value"].null_count() == 3
 
 
+@pytest.mark.mode(5)
+def test_a_guest_is_likened_to_nobody(tmp_path: Path) -> None:
+    hall = Hall(tmp_path, settings=SETTINGS.replace("Visitor One", "Ana Pradoo"))
+    hall.take(("gates-1/a.csv", runs(run("Ana Pradoo"), run("Ana Prada", trial=2))))
+    guest, unknown = [line.split(",") for line in hall.sheet().read_text("utf-8-sig").splitlines()[1:]]
+    assert guest[2] == "guest" and "Nearest" not in guest[5]
+    assert unknown[2] == "unknown_name" and "Nearest" in unknown[5]
+
+
 def test_aliases_of_the_config_by_device_and_date(tmp_path: Path) -> None:
     hall = Hall(tmp_path)
     hall.write("aliases.csv", "alias,athlete_id,device,from,until\nRui Costa,a04,gates-1,,2025-03-01\n")
