@@ -159,8 +159,9 @@ _ALL = (
         "in_future",
         "The time lies after the file was received.",
         "holds_line",
-        "Set the device's clock, and record its offset as [[devices.X.clock]] in facility.toml; "
-        "then run `yardmark retry`.",
+        "Where one line is wrong, answer with the right time, as the export would write it, or `drop`. Where "
+        "the device's clock is, set it, and record its offset as [[devices.X.clock]] in facility.toml; then "
+        "run `yardmark retry`.",
         "36 hours after the file was received",
     ),
     Code(
@@ -182,7 +183,8 @@ _ALL = (
         "ambiguous_name",
         "More than one athlete is written like this.",
         "holds_line",
-        "Answer with the athlete_id that is meant.",
+        "Answer with the athlete_id that is meant. To be asked no more, write them apart on the device, and "
+        "put both spellings into the aliases of athletes.csv.",
     ),
     Code(
         "guest",

@@ -118,7 +118,7 @@ _FILES = (
 
 _METRICS = (
     _text("metric", "Metric of the catalogue."),
-    _text("label", "Words to show."),
+    _text("label", "What it is called; a series and a population: what is equal in it, as key=value."),
     _text("unit", "Unit of the value."),
     _count("decimals", "Decimals to show; values are stored unrounded."),
     _text("better", "Which direction is better.", ("higher", "lower", "context")),

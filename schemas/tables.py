@@ -370,7 +370,7 @@ _ALL = (
     ),
     Table(
         "norms",
-        "a metric in a population in a week",
+        "a metric in a population in a week, from each athlete's median session of the last 365 days",
         (
             "week",
             "norms_version",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
@@ -15,6 +14,7 @@ from rapidfuzz import fuzz
 
 from pipeline.facility.problems import Problem, nearest_known, shown
 from pipeline.facility.sheets import Column, read_sheet, spans_backwards
+from pipeline.reading.letters import plain_letters
 
 ROSTER_FILE = "config/athletes.csv"
 NEW_PEOPLE_FILE = "config/new_people.csv"
@@ -214,9 +214,8 @@ def _same_people(roster: pl.DataFrame) -> list[Problem]:
 
 
 def _plain(name: str) -> str:
-    """A name in lower case without accents and marks."""
-    letters = unicodedata.normalize("NFKD", name.casefold())
-    return re.sub(r"[^\w]+", " ", "".join(letter for letter in letters if not unicodedata.combining(letter)))
+    """A name in plain letters, without marks."""
+    return re.sub(r"[^\w]+", " ", plain_letters(name))
 
 
 def _unknown_kinds(events: pl.DataFrame) -> list[Problem]:

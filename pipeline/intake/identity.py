@@ -7,7 +7,6 @@ any other alias. A name that nobody has may be of somebody who was forgotten: wh
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import defaultdict
 from collections.abc import Container, Iterable
 from dataclasses import dataclass
@@ -16,20 +15,20 @@ from functools import lru_cache
 
 from rapidfuzz import fuzz, process
 
+from pipeline.reading.letters import plain_letters
+
 DROPPED = "drop"
 
 
 # The same names come again with every file, and every part of a file.
 @lru_cache(maxsize=50_000)
 def normalise(name: str) -> str:
-    """A name without case, accents, punctuation and double spaces; "Last, First" becomes "first last"."""
+    """A name in plain letters, without punctuation and double spaces; "Last, First" becomes "first last"."""
     if name.count(",") == 1:
         last, first = name.split(",")
         if first.strip() and last.strip():
             name = f"{first} {last}"
-    text = unicodedata.normalize("NFKD", name).casefold()
-    bare = "".join(char for char in text if not unicodedata.combining(char))
-    return re.sub(r"[^\w]+", " ", bare.replace("_", " ")).strip()
+    return re.sub(r"[^\w]+", " ", plain_letters(name).replace("_", " ")).strip()
 
 
 @dataclass(frozen=True)

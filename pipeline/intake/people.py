@@ -23,7 +23,7 @@ def identify(rows: pl.DataFrame, knowledge: Knowledge) -> tuple[pl.DataFrame, pl
     nearest = {
         name: knowledge.names.nearest(name)
         for name, who in zip(asked["written_name"], found, strict=True)
-        if who.code and who.athlete_id is None and not who.candidates
+        if who.code == "unknown_name" and who.athlete_id is None
     }
     near = [
         who.candidates or nearest.get(name, ())

@@ -79,8 +79,8 @@ def _held_row(row: dict[str, Any], originals: dict[int, str]) -> tuple[str, ...]
 
 
 def _candidates(row: dict[str, Any], knowledge: Knowledge) -> tuple[str, ...]:
-    """The people that a name may be, where that is what is asked."""
-    if row["code"] not in NAME_CODES:
+    """The people that a name may be, where that is what is asked: of a guest nobody is."""
+    if row["code"] not in NAME_CODES or row["code"] == "guest":
         return ()
     who = knowledge.names.who(row["seen"], row["device"], row["day"])
     return who.candidates or tuple(knowledge.names.nearest(row["seen"]))

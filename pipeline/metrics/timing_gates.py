@@ -212,7 +212,9 @@ def _in_all_longest(test: str, metres: list[float], times: list[float]) -> set[i
         return times[b] > times[a]
 
     def runs(a: int, b: int) -> bool:
-        return rises(a, b) and own[a] and own[b] and _possible_step(metres[b] - metres[a], times[b] - times[a])
+        return (
+            rises(a, b) and own[a] and own[b] and _possible_step(metres[b] - metres[a], times[b] - times[a])
+        )
 
     longest, sure = _on_all_longest(len(times), rises)
     possible, likely = _on_all_longest(len(times), runs)

@@ -48,6 +48,22 @@ def test_ways_of_writing_one_name(written: str, athlete_id: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("name", "written"),
+    [
+        ("Çağla Yıldızgil", "YILDIZGIL, Çağla"),
+        ("Çağla Yıldızgil", "Cagla Yildizgil"),
+        ("Łukasz Żurawicz", "Lukasz Zurawicz"),
+        ("Øyvind Sætrevik", "OYVIND SAETREVIK"),
+        ("Đorđe Šimrak", "Dorde Simrak"),
+        ("Götz Weißgerb", "GOTZ WEISSGERB"),
+    ],
+)
+@pytest.mark.mode(1)
+def test_letters_that_a_device_does_not_have(name: str, written: str) -> None:
+    assert Names([("a01", name, [])], [], []).who(written, "gates-1", DAY) == Who("a01")
+
+
+@pytest.mark.parametrize(
     "written", ["Ana Prad", "Ana Pradoo", "Prado Ana", "Ana", "Sá", "a0", "", "Ana, Prado"]
 )
 @pytest.mark.mode(1)
@@ -136,6 +152,15 @@ def test_names_that_are_not_settled_hold_their_lines_with_proposals() -> None:
     assert told.rows()["athlete_id"].to_list() == ["a02"]
     # Names stay out of the table; they are in the sheets.
     assert told.resolved.tables["held_rows"]["value"].null_count() == 3
+
+
+@pytest.mark.mode(5)
+def test_a_guest_is_likened_to_nobody(tmp_path: Path) -> None:
+    hall = Hall(tmp_path, settings=SETTINGS.replace("Visitor One", "Ana Pradoo"))
+    hall.take(("gates-1/a.csv", runs(run("Ana Pradoo"), run("Ana Prada", trial=2))))
+    guest, unknown = [line.split(",") for line in hall.sheet().read_text("utf-8-sig").splitlines()[1:]]
+    assert guest[2] == "guest" and "Nearest" not in guest[5]
+    assert unknown[2] == "unknown_name" and "Nearest" in unknown[5]
 
 
 def test_aliases_of_the_config_by_device_and_date(tmp_path: Path) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import re
-import unicodedata
 from collections.abc import Collection
 from datetime import date
 
@@ -15,6 +14,7 @@ from pipeline.intake.propose.choices import Choice
 from pipeline.intake.propose.columns import Column
 from pipeline.intake.propose.draft import one_line
 from pipeline.intake.propose.people import PERIOD_ROLES, List, full_names, sexes
+from pipeline.reading.letters import plain_letters
 
 _HEAD = ["athlete_id", "name", "birth_date", "sex", "aliases"]
 
@@ -87,12 +87,7 @@ def propose_roster(found: List, file: str, known: Collection[tuple[str, str]]) -
 
 def short_id(name: str, taken: Collection[str]) -> str:
     """A short id that nobody has: the first letter of the first name and up to six of the last."""
-    letters = (
-        unicodedata.normalize("NFKD", name).casefold().replace("ß", "ss").replace("ø", "o").replace("æ", "ae")
-    )
-    words = re.findall(
-        r"[a-z]+", "".join(one for one in letters if not unicodedata.combining(one) and one != "'")
-    )
+    words = re.findall(r"[a-z]+", plain_letters(name).replace("'", ""))
     stem = (words[0][0] + words[-1][:6]) if len(words) > 1 else (words[0][:7] if words else "p")
     if stem not in taken and words:
         return stem
