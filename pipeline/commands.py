@@ -430,17 +430,12 @@ def _run(arguments: Arguments) -> int:
     return _steps(arguments, plain_steps(), show.ran)
 
 
-def _after_intake() -> tuple[Step, ...]:
-    """All that follows where the warehouse was made anew, today's sheet too: it has names."""
-    return tuple(step for step in plain_steps() if step.name != "take_in")
-
-
 def _rebuild(arguments: Arguments) -> int:
     run = _new_run(arguments)
     with run.opened(anew=True), logged(run, "rebuild") as entry:
         run.intake = update(run.facility, run.warehouse, run.say)
         entry.rows = run.intake.new_drops
-    run_steps(run, _after_intake())
+    run_steps(run, refresh_steps())
     _report(arguments, show.run_data(run), lambda: show.ran(run))
     return DONE
 
@@ -486,7 +481,8 @@ def _forget(arguments: Arguments) -> int:
         with run.opened(anew=True), logged(run, "rebuild") as entry:
             run.intake = update(run.facility, run.warehouse, run.say)
             entry.rows = run.intake.new_drops
-        run_steps(run, _after_intake())
+        # Today's sheet too: it has names.
+        run_steps(run, tuple(step for step in plain_steps() if step.name != "take_in"))
         if not arguments.json:
             print(f"{athlete_id or 'What came back'} is forgotten, and everything is published anew.")
     if arguments.json:
