@@ -470,23 +470,23 @@ def _run(arguments: Arguments) -> int:
 
 
 def _rebuild(arguments: Arguments) -> int:
-    run = _rebuilt(arguments)
+    from pipeline.steps import refresh_steps
+
+    run = _rebuilt(arguments, refresh_steps())
     _report(arguments, show.run_data(run), lambda: show.ran(run))
     return DONE
 
 
-def _rebuilt(arguments: Arguments) -> Run:
-    """A run that makes the warehouse anew, and all that follows from it."""
+def _rebuilt(arguments: Arguments, steps: tuple[Step, ...]) -> Run:
+    """A run that makes the warehouse anew, and what these steps make of it."""
     from pipeline.intake.intake import update
     from pipeline.run import logged, run_steps
-    from pipeline.steps import plain_steps
 
     run = _new_run(arguments)
     with run.opened(anew=True), logged(run, "rebuild") as entry:
         run.intake = update(run.facility, run.warehouse, run.say)
         entry.rows = run.intake.new_drops
-    # Today's sheet too: it has names.
-    run_steps(run, tuple(step for step in plain_steps() if step.name != "take_in"))
+    run_steps(run, steps)
     return run
 
 
@@ -510,6 +510,7 @@ def _whom_to_forget(arguments: Arguments) -> str | None:
 def _forget(arguments: Arguments) -> int:
     from pipeline.forget import BEYOND_REACH, forget, plan_again, plan_to_forget
     from pipeline.intake.archive import utc_now
+    from pipeline.steps import plain_steps
 
     athlete_id = _whom_to_forget(arguments)
 
@@ -530,7 +531,8 @@ def _forget(arguments: Arguments) -> int:
             plan = planned(facility, warehouse)
             forget(facility, warehouse, plan, utc_now())
         arguments.as_of = arguments.valid_on = None
-        _rebuilt(arguments)
+        # Today's sheet too: it has names.
+        _rebuilt(arguments, tuple(step for step in plain_steps() if step.name != "take_in"))
         if not arguments.json:
             print(f"{athlete_id or 'What came back'} is forgotten, and everything is published anew.")
     if arguments.json:
