@@ -10,7 +10,7 @@ import polars as pl
 from pipeline.facility.folder import load_facility
 from pipeline.facility.init import init_facility
 from pipeline.run import Run
-from schemas.models import polars_schema
+from schemas.frames import polars_schema
 from schemas.tables import TABLES
 
 _LARGE, _SMALL = 30_000, 10

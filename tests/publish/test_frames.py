@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.publish.database import in_pieces
 from pipeline.publish.frames import Lazily, in_order, published_tables
-from schemas.models import empty
+from schemas.frames import empty
 
 
 def test_a_frame_is_made_each_time_it_is_asked_for_and_only_then() -> None:
