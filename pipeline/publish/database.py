@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import duckdb
 import polars as pl
@@ -64,6 +65,19 @@ def current_file(published: Path) -> Path:
     return published / NAME
 
 
+@contextlib.contextmanager
+def small_database(threads: int | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A database that holds little in memory. What goes beyond is written to a folder that is the owner's
+    alone: DuckDB's own choice is the folder that the command was started in."""
+    with TemporaryDirectory(prefix="yardmark-") as beyond:
+        config: dict[str, str | bool | int | float | list[str]]
+        config = {"memory_limit": MEMORY, "temp_directory": beyond}
+        if threads is not None:
+            config["threads"] = threads
+        with duckdb.connect(":memory:", config=config) as connection:
+            yield connection
+
+
 def in_pieces(frame: pl.DataFrame) -> pa.RecordBatchReader:
     """The rows for DuckDB, which would else be given all of them a second time in its own form."""
 
@@ -90,7 +104,7 @@ def _write(
     parquet: Mapping[str, Path],
     views: tuple[View, ...],
 ) -> None:
-    with duckdb.connect(":memory:", config={"memory_limit": MEMORY}) as connection:
+    with small_database() as connection:
         connection.execute(f"ATTACH {literal(str(path))} AS published (STORAGE_VERSION '{STORAGE_VERSION}')")
         # Views then name their tables without the file, and hold under whatever name it is opened.
         connection.execute("USE published")

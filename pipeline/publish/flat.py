@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
-from pipeline.publish.database import MEMORY, in_pieces, typed_rows
+from pipeline.publish.database import in_pieces, small_database, typed_rows
 from pipeline.publish.datapackage import describe
 from pipeline.publish.files import Writer, put, remove_others
 from schemas.core import Table
@@ -47,12 +48,12 @@ def publish_flat(
     return [*(path for _, path in written), package]
 
 
-def parquet_connection() -> duckdb.DuckDBPyConnection:
+def parquet_connection() -> AbstractContextManager[duckdb.DuckDBPyConnection]:
     """What Parquet is written through: DuckDB with one thread, so that equal rows give equal bytes.
 
     polars would write a time of day in nanoseconds, which not every reader knows.
     """
-    return duckdb.connect(":memory:", config={"threads": 1, "memory_limit": MEMORY})
+    return small_database(threads=1)
 
 
 def parquet_writer(connection: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> Writer:

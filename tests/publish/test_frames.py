@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from functools import partial
+from pathlib import Path
 
 import polars as pl
 import pytest
 
-from pipeline.publish.database import in_pieces
+from pipeline.publish.database import in_pieces, small_database
 from pipeline.publish.frames import Lazily, in_order, published_tables
 from schemas.frames import empty
 
@@ -45,3 +47,16 @@ def test_rows_for_the_database_are_all_there_in_pieces_of_one_size_however_they_
         assert [batch.num_rows for batch in batches] == [122_880, 122_880, 54_240]
         assert pl.concat([pl.DataFrame(pl.from_arrow(batch)) for batch in batches]).equals(rows)
     assert in_pieces(rows.clear()).read_all().num_rows == 0
+
+
+def test_what_does_not_fit_into_memory_goes_to_a_folder_of_the_owner_alone_and_is_gone_at_the_end() -> None:
+    with small_database(threads=1) as connection:
+        [(told,)] = connection.execute("SELECT current_setting('temp_directory')").fetchall()
+        beyond = Path(told)
+        assert os.name != "posix" or beyond.stat().st_mode & 0o077 == 0
+        connection.execute("SET memory_limit = '50MB'")
+        connection.execute(
+            "CREATE TABLE large AS SELECT repeat(md5(i::VARCHAR), 10) FROM range(400_000) r(i)"
+        )
+        assert sum(file.stat().st_size for file in beyond.iterdir()) > 10_000_000
+    assert not beyond.exists()
